@@ -1,0 +1,111 @@
+"""Checks across rows and tables, as SQL over the typed staging tables.
+
+``pool_athletes`` and ``pool_cases`` are the rows that may be referred to: those of this delivery that are good so far
+and the registry's current ones.
+"""
+
+from __future__ import annotations
+
+from registry.dictionary import Table
+from registry.dictionary.anatomy import impossible, impossible_joint
+from registry.dictionary.injury import DIGIT, JOINT, STRUCTURES
+from registry.door import quoted
+from registry.intake.checks import text_literal
+
+GROWTH_PLATE_AGE = 20
+"""An open growth plate above this age is not possible: finger bones finish growing around 17 (BMC guide on climbing
+injuries in adolescents, as read in our standards); three years of margin are common practice, no source."""
+
+AGE = "coalesce(c.age_at_onset, year(c.onset) - a.birth_year)"
+
+IMPOSSIBLE_STRUCTURES = ", ".join(
+    f"('{digit.word}', '{structure}')"
+    for digit in DIGIT
+    for structure in STRUCTURES
+    if impossible(digit.word, structure)
+)
+IMPOSSIBLE_JOINTS = ", ".join(
+    f"('{digit.word}', '{joint.word}')"
+    for digit in DIGIT
+    for joint in JOINT
+    if impossible_joint(digit.word, joint.word)
+)
+
+ACROSS: dict[str, list[tuple[str, str, str]]] = {
+    "observation": [
+        (
+            "guardian_consent",
+            "guardian_consent",
+            "FROM good t JOIN pool_athletes a USING (athlete) "
+            "WHERE year(t.starts_on) - a.birth_year < 18 AND t.guardian_consent IS DISTINCT FROM 'yes'",
+        ),
+    ],
+    "findings": [
+        (
+            "structure",
+            "impossible_structure",
+            f'FROM good t JOIN pool_cases c USING ("case") WHERE (c.digit, t.structure) IN ({IMPOSSIBLE_STRUCTURES})',
+        ),
+        (
+            "joint",
+            "impossible_joint",
+            f'FROM good t JOIN pool_cases c USING ("case") WHERE (c.digit, t.joint) IN ({IMPOSSIBLE_JOINTS})',
+        ),
+        (
+            "structure",
+            "growth_plate_age",
+            'FROM good t JOIN pool_cases c USING ("case") LEFT JOIN pool_athletes a ON a.athlete = c.athlete WHERE '
+            f"t.structure = 'growth_plate' AND {AGE} > {GROWTH_PLATE_AGE}",
+        ),
+    ],
+    "follow_ups": [
+        (
+            "seen",
+            "contact_before_onset",
+            'FROM good t JOIN pool_cases c USING ("case") WHERE t.seen < c.onset',
+        ),
+        (
+            "since",
+            "status_before_onset",
+            'FROM good t JOIN pool_cases c USING ("case") WHERE t.since < c.onset',
+        ),
+    ],
+}
+"""Table -> (column, reason code, FROM ... WHERE ...); ``good`` are the table's rows without a finding so far."""
+
+
+def across_findings(table: Table, good: str) -> list[str]:
+    """Return the SELECTs of findings that need other tables."""
+    return [
+        f"WITH good AS (SELECT * FROM {good}) SELECT t.row_id, t.origin, {text_literal(table.name)}, "
+        f"{text_literal(column)}, {text_literal(code)}, NULL {condition}"
+        for column, code, condition in ACROSS.get(table.name, [])
+    ]
+
+
+def key_conflicts(table: Table, good: str) -> str:
+    """Return the SELECT of rows that share a key but not their content."""
+    key = ", ".join(quoted(name) for name in table.key)
+    return (
+        f"SELECT row_id, origin, {text_literal(table.name)}, {text_literal(table.key[0])}, 'key_conflict', NULL "
+        f"FROM (SELECT row_id, origin, min(content) OVER keys AS least, max(content) OVER keys AS most FROM {good} "
+        f"WINDOW keys AS (PARTITION BY {key})) WHERE least <> most"
+    )
+
+
+def missing_parents(table: Table, good: str) -> list[str]:
+    """Return the SELECTs of rows whose parent is not there, or is held itself."""
+    selects = []
+    for field in table.fields:
+        if not field.refers_to:
+            continue
+        column, parent = quoted(field.name), field.refers_to
+        parent_key = quoted("athlete" if parent == "athletes" else "case")
+        held = f"EXISTS (SELECT 1 FROM typed_{parent} p WHERE p.{parent_key} = t.{column})"
+        selects.append(
+            f"SELECT t.row_id, t.origin, {text_literal(table.name)}, {text_literal(field.name)}, "
+            f"CASE WHEN {held} THEN 'parent_held' ELSE 'unknown_parent' END, NULL FROM {good} t "
+            f"WHERE t.{column} IS NOT NULL AND NOT EXISTS "
+            f"(SELECT 1 FROM pool_{parent} p WHERE p.{parent_key} = t.{column})"
+        )
+    return selects

@@ -1,0 +1,109 @@
+"""Tell which dictionary table a file is, and whether its columns are ours."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from registry.dictionary import SHEET, TABLES, Table
+from registry.errors import DeliveryError, suggestion
+from registry.intake.reading import TextTable
+
+ALL_TABLES: dict[str, Table] = {**TABLES, SHEET.name: SHEET}
+
+
+@dataclass(frozen=True)
+class RecognisedFile:
+    """A file that was read and whose table is known."""
+
+    text: TextTable
+    table: Table
+
+
+def delivered_files(deliveries: Sequence[Path]) -> list[Path]:
+    """List the CSV files of a delivery: folders are searched one level deep, single files taken as they are.
+
+    Raises
+    ------
+    DeliveryError
+        Nothing there, or a folder without CSV files.
+    """
+    files: list[Path] = []
+    for place in deliveries:
+        if not place.exists():
+            raise DeliveryError(f"there is nothing at {place}; check the path of the delivery.")
+        if place.is_dir():
+            inside = sorted(path for path in place.iterdir() if path.suffix.lower() == ".csv")
+            if not inside:
+                raise DeliveryError(f"the folder {place} holds no .csv file; put the delivery's files into it.")
+            files += inside
+        else:
+            files.append(place)
+    return files
+
+
+def recognise(text: TextTable) -> RecognisedFile:
+    """Find the table by the file's name (cases.csv, cases_spring.csv), else by its columns.
+
+    Raises
+    ------
+    DeliveryError
+        No such table, an unknown column, or a required column that is missing.
+    """
+    table = _by_name(text.name) or _by_columns(text)
+    _check_columns(text, table)
+    return RecognisedFile(text, table)
+
+
+def also_read_columns(table: Table) -> dict[str, tuple[str, float]]:
+    """Return other column name -> (field name, factor)."""
+    return {field.also_read[0]: (field.name, field.also_read[1]) for field in table.fields if field.also_read}
+
+
+def _by_name(name: str) -> Table | None:
+    stem = Path(name).stem.lower()
+    for known in sorted(ALL_TABLES, key=len, reverse=True):
+        if stem == known or (stem.startswith(known) and stem[len(known)] in "_-. "):
+            return ALL_TABLES[known]
+    return None
+
+
+def _by_columns(text: TextTable) -> Table:
+    fitting = [
+        table
+        for table in ALL_TABLES.values()
+        if set(text.header) <= set(table.names) | set(also_read_columns(table))
+        and all(field.name in text.header for field in table.fields if field.required)
+    ]
+    if len(fitting) == 1:
+        return fitting[0]
+    listed = ", ".join(f"{name}.csv" for name in ALL_TABLES)
+    stem = Path(text.name).stem.lower()
+    raise DeliveryError(
+        f"{text.name}: no table of that name, and its columns fit "
+        f"{'none' if not fitting else 'more than one'} of our tables. Name the file after its table: {listed}."
+        f"{suggestion(stem, ALL_TABLES)}"
+    )
+
+
+def _check_columns(text: TextTable, table: Table) -> None:
+    others = also_read_columns(table)
+    known = [*table.names, *others]
+    faults = [f"unknown column '{column}'.{suggestion(column, known)}" for column in text.header if column not in known]
+    delivered = set(text.header) | {others[column][0] for column in text.header if column in others}
+    faults += [
+        f"column '{field.name}' is missing (required)."
+        for field in table.fields
+        if field.required and field.name not in delivered
+    ]
+    faults += [
+        f"columns '{column}' and '{others[column][0]}' say the same; keep one."
+        for column in text.header
+        if column in others and others[column][0] in text.header
+    ]
+    if faults:
+        raise DeliveryError(
+            f"{text.name} (table {table.name}), row 1: " + " ".join(faults) + " The columns of every table: "
+            "annulary dictionary; blank files: annulary template."
+        )

@@ -1,0 +1,112 @@
+"""Screening: run every check over the staged tables until nothing more has to be held.
+
+A row is held when it has a finding that holds. Rows that refer to a held row are held with it, which is why tables are
+screened parents first. A delivered row that feeds several tables is held as a whole; that may take parents away from
+others, so the screening is repeated until it is stable.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING
+
+from registry.dictionary import SHEET, TABLES, Table
+from registry.door import quoted
+from registry.intake.across import across_findings, key_conflicts, missing_parents
+from registry.intake.checks import field_findings, listed, row_findings, text_literal, typed_select
+from registry.intake.identifiers import pattern_fault
+from registry.intake.reasons import REASONS
+from registry.intake.sheet_rows import FED, expand
+from registry.intake.staging import Stage
+from registry.store.connection import number
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
+WARNING_CODES = tuple(code for code, reason in REASONS.items() if reason.severity == "warn")
+HELD_ORIGINS = f"SELECT origin FROM bad WHERE code NOT IN ({listed(WARNING_CODES)})"
+
+
+def screen(stage: Stage, *, received_on: date) -> None:
+    """Fill ``bad`` with all findings and ``typed_<table>`` with the parsed rows; ``good_<table>`` are the rest."""
+    connection = stage.connection
+    _screen_sheet(stage, received_on=received_on)
+    while True:
+        before = _held_origins(connection)
+        connection.execute("DELETE FROM bad WHERE table_name <> 'sheet' AND origin = row_id")
+        for table in TABLES.values():
+            _screen_table(stage, table, received_on=received_on)
+        if not _sheet_parts_held(stage) or _held_origins(connection) == before:
+            break
+    connection.execute("CREATE OR REPLACE TEMP TABLE findings_said AS SELECT DISTINCT * FROM bad")
+
+
+def good(table: str) -> str:
+    """Return the sub-select of a table's typed rows that nothing holds."""
+    return f"(SELECT * FROM typed_{table} WHERE origin NOT IN ({HELD_ORIGINS}))"
+
+
+def _screen_sheet(stage: Stage, *, received_on: date) -> None:
+    connection = stage.connection
+    _parse(stage, SHEET, received_on=received_on)
+    connection.execute("INSERT INTO bad " + key_conflicts(SHEET, good("sheet")))
+    expand(stage, f"SELECT row_id FROM {good('sheet')}")
+
+
+def _screen_table(stage: Stage, table: Table, *, received_on: date) -> None:
+    connection = stage.connection
+    _parse(stage, table, received_on=received_on)
+    if table.name == "sites":
+        _screen_site(stage)
+    connection.execute("INSERT INTO bad " + key_conflicts(table, good(table.name)))
+    for select in (*missing_parents(table, good(table.name)), *across_findings(table, good(table.name))):
+        connection.execute("INSERT INTO bad " + select)
+    if table.name in ("athletes", "cases"):
+        key = quoted(table.key[0])
+        columns = ", ".join(quoted(name) for name in table.names)
+        connection.execute(
+            f"CREATE OR REPLACE TEMP TABLE pool_{table.name} AS WITH ours AS (SELECT {columns} FROM "
+            f"{good(table.name)}) SELECT DISTINCT ON ({key}) * FROM ours UNION ALL SELECT {columns} FROM "
+            f"current_{table.name} WHERE site = {text_literal(stage.site)} AND {key} NOT IN (SELECT {key} FROM ours)"
+        )
+
+
+def _parse(stage: Stage, table: Table, *, received_on: date) -> None:
+    connection = stage.connection
+    source = f"staged_{table.name}"
+    connection.execute("INSERT INTO bad " + field_findings(table, source, received_on=received_on))
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE typed_{table.name} AS {typed_select(table, source, site=stage.site)}"
+    )
+    for select in row_findings(table, f"typed_{table.name}"):
+        connection.execute("INSERT INTO bad " + select)
+
+
+def _screen_site(stage: Stage) -> None:
+    connection = stage.connection
+    rows = connection.execute("SELECT row_id, trim(site), trim(pseudonym_pattern) FROM staged_sites").fetchall()
+    for row_id, site, pattern in rows:
+        faults = [("site", "other_site")] if site and site != stage.site else []
+        code = pattern_fault(pattern) if pattern else None
+        faults += [("pseudonym_pattern", code)] if code else []
+        for column, fault in faults:
+            connection.execute("INSERT INTO bad VALUES (?, ?, 'sites', ?, ?, NULL)", [row_id, row_id, column, fault])
+
+
+def _sheet_parts_held(stage: Stage) -> bool:
+    """Drop the staged parts of sheet rows of which any part is held; say whether there were any."""
+    connection = stage.connection
+    fed = f"SELECT origin FROM bad WHERE origin <> row_id AND code NOT IN ({listed(WARNING_CODES)})"
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE held_sheet_rows AS SELECT DISTINCT origin FROM ({fed})")
+    dropped = 0
+    for name in FED:
+        dropped += number(
+            connection,
+            f"SELECT count(*) FROM staged_{name} WHERE origin <> row_id AND origin IN (FROM held_sheet_rows)",
+        )
+        connection.execute(f"DELETE FROM staged_{name} WHERE origin <> row_id AND origin IN (FROM held_sheet_rows)")
+    return dropped > 0
+
+
+def _held_origins(connection: DuckDBPyConnection) -> int:
+    return number(connection, f"SELECT count(DISTINCT origin) FROM ({HELD_ORIGINS})")

@@ -1,0 +1,1 @@
+"""Keeping: one DuckDB file, rows with revisions, and freezes that never change."""

@@ -1,0 +1,125 @@
+"""Opening the registry file: checked before DuckDB touches it, locked by one writer, owner-only."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from registry.door import ENGINE_SETTINGS
+from registry.errors import (
+    NotARegistryError,
+    NotWritableError,
+    RegistryFileError,
+    RegistryLockedError,
+)
+
+MAGIC, MAGIC_AT = b"DUCK", 8
+WAIT_SECONDS = 10.0
+"""How long a command waits for another one to let go of the registry."""
+
+
+def connect(path: Path, *, write: bool, wait_seconds: float = WAIT_SECONDS) -> duckdb.DuckDBPyConnection:
+    """Open the DuckDB file, creating it when ``write`` and it is not there yet.
+
+    Raises
+    ------
+    RegistryFileError, NotARegistryError, RegistryLockedError, NotWritableError
+    """
+    _check_place(path, write=write)
+    deadline = time.monotonic() + wait_seconds
+    while True:
+        try:
+            with owner_only():
+                return duckdb.connect(str(path), read_only=not write, config=ENGINE_SETTINGS)
+        except duckdb.IOException as error:
+            if "lock" not in str(error).lower():
+                raise _cannot_open(path, write=write) from None
+            if time.monotonic() > deadline:
+                raise RegistryLockedError(
+                    f"{path} is held by another program (an intake, a report or a notebook that has it open). "
+                    f"Waited {wait_seconds:g} seconds; close the other one, then call again."
+                ) from None
+            time.sleep(0.1)
+        except duckdb.Error:
+            raise _cannot_open(path, write=write) from None
+
+
+def _check_place(path: Path, *, write: bool) -> None:
+    if path.is_dir():
+        raise NotARegistryError(f"{path} is a folder; a registry is a single file. Name a file inside it.")
+    if not path.exists():
+        if not write:
+            raise RegistryFileError(
+                f"there is no registry at {path}. Check the path, or make one by taking in a delivery: "
+                f"annulary intake DELIVERY --registry {path} --site CODE"
+            )
+        if not path.parent.is_dir():
+            raise NotWritableError(f"the folder {path.parent} does not exist; make it first.")
+        if not os.access(path.parent, os.W_OK):
+            raise NotWritableError(f"the folder {path.parent} cannot be written; choose another place.")
+        return
+    if not os.access(path, os.R_OK) or (write and not os.access(path, os.W_OK)):
+        verb = "written" if write else "read"
+        raise NotWritableError(f"{path} cannot be {verb}; check who owns it, or name another file.")
+    with path.open("rb") as stream:
+        head = stream.read(MAGIC_AT + len(MAGIC))
+    if head[MAGIC_AT:] != MAGIC:
+        raise NotARegistryError(
+            f"{path} is not a registry (its first bytes are those of some other file). Nothing was changed; "
+            "name the registry file that annulary intake made."
+        )
+
+
+def _cannot_open(path: Path, *, write: bool) -> RegistryFileError:
+    if write and not path.exists():
+        return NotWritableError(f"{path} cannot be made there; choose a folder that you may write to.")
+    return NotARegistryError(
+        f"{path} looks like a registry but cannot be opened: it is damaged, cut short, or from a newer release. "
+        "Nothing was changed; take the latest copy or freeze."
+    )
+
+
+@contextmanager
+def owner_only() -> Iterator[None]:
+    """Make files that only their owner can read."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+@contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection, *, keep: bool = True) -> Iterator[None]:
+    """Do all or nothing; with ``keep=False`` do all, look at it, and take it back."""
+    connection.execute("BEGIN TRANSACTION")
+    try:
+        try:
+            yield
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
+        connection.execute("COMMIT" if keep else "ROLLBACK")
+    except duckdb.IOException:
+        raise NotWritableError(
+            "the registry could not be written (the disk may be full, or the folder read-only). The registry is as "
+            "it was; make room and call again."
+        ) from None
+
+
+def first_row(connection: duckdb.DuckDBPyConnection, query: str, values: list[object] | None = None) -> tuple[Any, ...]:
+    """Return the first row of a query, or an empty tuple; the result is read to its end, so nothing stays open."""
+    rows = connection.execute(query, values).fetchall()
+    return rows[0] if rows else ()
+
+
+def number(connection: duckdb.DuckDBPyConnection, query: str, values: list[object] | None = None) -> int:
+    """Return the one whole number that a query gives; 0 when it gives none."""
+    row = first_row(connection, query, values)
+    return int(row[0]) if row and row[0] is not None else 0
