@@ -1,0 +1,393 @@
+"""How the odds of an outcome differ between the levels of an exposure."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from math import isnan
+from typing import Any, Final, Literal
+
+import narwhals.stable.v2 as nw
+import numpy as np
+import pandas as pd
+
+from analysis.clusters import CLIMBER, repeats
+from analysis.levels import MISSING_LEVELS, code_list, level_word, ordered_levels
+from analysis.odds_spread import Spread
+from analysis.proportions import normal_quantile
+from analysis.results import Note, OddsRatios, no_rows_left_out, no_tests
+from analysis.sources import cases_of
+from analysis.stratified import Stratified, mantel_haenszel
+from analysis.tallies import counts_by_cell, kind_of
+from analysis.thresholds import CONF_LEVEL, MIN_EVENTS
+from analysis.two_by_two import Ratio, TwoByTwo, conditional_exact, conditional_mid_p, woolf
+from registry.door import require
+from registry.errors import DataError, InputError, OptionError, suggestion
+
+DESIGNS: Final = {
+    "within_cases": "Among injuries only: the odds of {outcome} at one level of {exposure} against those at "
+    "{reference}. It is an association between features of injuries, not the risk of being injured.",
+    "case_control": "Cases against referents: the odds of {outcome} at one level of {exposure} against those at "
+    "{reference}. Where referents were drawn from those at risk whenever a case happened, it estimates a rate "
+    "ratio; otherwise it comes near a ratio of risks only where injury is rare.",
+}
+PREFERRED_REFERENCES: Final = ("no", "none")
+"""The reference of a column that has no code list."""
+
+TABLE_COLUMNS: Final = (
+    "exposure",
+    "level",
+    "reference",
+    "method",
+    "exposed_events",
+    "exposed_others",
+    "reference_events",
+    "reference_others",
+    "estimate",
+    "conf_low",
+    "conf_high",
+    "p_value",
+    "zero_cell",
+    "robust_low",
+    "robust_high",
+)
+
+
+def odds_ratios(
+    frame: Any,
+    *,
+    outcome: str,
+    exposure: str,
+    reference: str | bool | None = None,
+    strata: str | None = None,
+    design: Literal["within_cases", "case_control"] = "within_cases",
+    conf_level: float = CONF_LEVEL,
+) -> OddsRatios:
+    """Compare the odds of an outcome at each level of an exposure with those at a reference level.
+
+    Parameters
+    ----------
+    frame
+        n rows (or an opened registry or freeze: its cases). A column ``climber`` is used where there is one.
+    outcome
+        True/false column: did it happen?
+    exposure
+        Column of text, categories or true/false (which become yes and no).
+    reference
+        Level to compare with. None takes the first of the column's code list; without a list 'no' or 'none',
+        else the first in order.
+    strata
+        Column over which a common ratio is pooled.
+    design
+        What the rows are: injuries compared among themselves (within_cases), or cases and unmatched referents
+        (case_control).
+    conf_level
+        Level of the limits.
+
+    Returns
+    -------
+    OddsRatios. ``table``: one row for each level and method (conditional_exact, conditional_mid_p, woolf,
+    with strata also mantel_haenszel): exposure, level, reference, method, exposed_events, exposed_others,
+    reference_events, reference_others (rows), estimate, conf_low, conf_high, p_value, zero_cell, robust_low,
+    robust_high. The last two stand in the woolf rows where climbers repeat: limits from the variance
+    linearised by climber. ``tests``: level, test (cochran_mantel_haenszel, breslow_day, tarone), statistic,
+    df, p_value.
+
+    Raises
+    ------
+    ColumnError
+        When the frame lacks a column.
+    InputError
+        When the outcome is not true/false, the exposure is a number or a date, or a column is given twice.
+    OptionError
+        When the reference, the design or the level does not exist.
+    DataError
+        When the outcome always or never happens, or fewer than two levels can be compared.
+
+    Notes
+    -----
+    Rows whose outcome, exposure or stratum is missing, unknown or not applicable are left out and counted
+    (gradual onset has no grip). At an empty cell nothing is added: the estimate is 0 or infinite and Woolf's
+    limits are NaN.
+
+    References
+    ----------
+    See ``conditional_exact``, ``conditional_mid_p``, ``woolf`` and ``mantel_haenszel``.
+
+    Examples
+    --------
+    >>> frame = {"a2": [True, True, False, False, True], "grip": ["half_crimp"] * 3 + ["open_hand"] * 2}
+    >>> result = odds_ratios(frame, outcome="a2", exposure="grip", reference="open_hand")
+    >>> result.table.query("method == 'woolf'")["estimate"].tolist()
+    [2.0]
+    """
+    normal_quantile(conf_level)
+    if design not in DESIGNS:
+        raise OptionError(f"design is '{design}'; it is one of {', '.join(DESIGNS)}.{suggestion(design, DESIGNS)}")
+    rows = cases_of(frame)
+    _check_columns(rows, outcome, exposure, strata)
+    tally = _tally(rows, outcome, exposure, strata)
+    levels = _levels(tally)
+    chosen, notes = _reference(exposure, levels, reference)
+    spread, repeat_notes = _spread(rows, tally, chosen)
+    comparisons = [_compare(tally, level, chosen, spread, conf_level=conf_level) for level in levels if level != chosen]
+    lines = [line for each in comparisons for line in _lines(each, exposure, chosen, conf_level)]
+    tests = [each.pooled.tests.assign(level=each.level) for each in comparisons if each.pooled is not None]
+    return OddsRatios(
+        table=pd.DataFrame(lines, columns=list(TABLE_COLUMNS)),
+        method=_method(outcome, exposure, chosen, strata),
+        unit="cases" if "case" in rows.collect_schema().names() else "rows",
+        conf_level=conf_level,
+        n_rows_in=tally.n_rows,
+        n_rows_used=int(tally.used["n"].sum()),
+        left_out=tally.left_out,
+        notes=(*notes, *_notes(comparisons, strata), *repeat_notes),
+        outcome=outcome,
+        exposure=exposure,
+        reference=chosen,
+        strata=strata,
+        design=design,
+        meaning=DESIGNS[design].format(outcome=outcome, exposure=exposure, reference=chosen),
+        tests=pd.concat([no_tests().assign(level=pd.Series(dtype=str)), *tests], ignore_index=True)[
+            ["level", "test", "statistic", "df", "p_value"]
+        ],
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Tally:
+    outcome: str
+    exposure: str
+    strata: str | None
+    used: pd.DataFrame
+    """happened, level, stratum, n: the rows that can be compared."""
+    levels: list[str]
+    left_out: pd.DataFrame
+    n_rows: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Comparison:
+    level: str
+    table: TwoByTwo
+    pooled: Stratified | None
+    variance: float | None
+    """Of the logarithm of the ratio, linearised by climber; None where climbers do not repeat."""
+
+
+def _check_columns(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata: str | None) -> None:
+    roles = [(outcome, "outcome"), (exposure, "exposure"), *([(strata, "strata")] if strata else [])]
+    require(rows, roles)
+    names = [name for name, _ in roles]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise InputError(f"column '{twice[0]}' is given twice; outcome, exposure and strata are different columns.")
+    schema = rows.collect_schema()
+    filled = rows.select(nw.col(outcome, exposure).count()).collect().to_pandas().iloc[0]
+    for name, role in roles[:2]:
+        if not filled[name]:
+            raise DataError(f"{role} '{name}' has no value in any row, so there is nothing to compare.")
+    if schema[outcome] != nw.Boolean:
+        raise InputError(_not_boolean(rows, outcome, schema[outcome]))
+    if schema[exposure] not in (nw.Boolean, nw.String):
+        raise InputError(
+            f"exposure '{exposure}' holds {kind_of(schema[exposure])}; text, categories or true/false are needed. "
+            f"Cut it into named groups first."
+        )
+
+
+def _not_boolean(rows: nw.LazyFrame[Any], outcome: str, dtype: Any) -> str:
+    found, mend = kind_of(dtype), "{'yes': True, 'no': False}"
+    if dtype.is_numeric():
+        values = counts_by_cell(rows, outcome)[outcome].dropna()
+        if len(values) <= 3:
+            found = f"the numbers {', '.join(level_word(value) for value in values)}"
+        mend = "{1: True, 0: False}"
+    return (
+        f"outcome '{outcome}' must be true/false; it holds {found}. Say which value means that it happened, and keep "
+        f"empty cells empty, for example frame['{outcome}'].map({mend})."
+    )
+
+
+def _tally(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata: str | None) -> _Tally:
+    names = [outcome, exposure, *([strata] if strata else [])]
+    counts = counts_by_cell(rows, names)
+    words = {name: counts[name].map(level_word, na_action=None) for name in names}
+    reason = pd.Series("", index=counts.index)
+    for name in reversed(names):
+        missing = words[name].isin(MISSING_LEVELS)
+        reason = reason.where(~missing, name + ": " + words[name].str.replace("_", " "))
+    used = pd.DataFrame(
+        {
+            "happened": words[outcome] == "yes",
+            "level": words[exposure],
+            "stratum": words[strata] if strata else "all",
+            "n": counts["n"],
+        }
+    )
+    left_out = counts.assign(reason=reason)[reason != ""].groupby("reason", sort=False)["n"].sum().reset_index()
+    kept = reason == ""
+    return _Tally(
+        outcome=outcome,
+        exposure=exposure,
+        strata=strata,
+        used=used[kept],
+        levels=ordered_levels(exposure, counts.loc[kept, exposure]),
+        left_out=left_out if len(left_out) else no_rows_left_out(),
+        n_rows=int(counts["n"].sum()),
+    )
+
+
+def _levels(tally: _Tally) -> list[str]:
+    n = int(tally.used["n"].sum())
+    if not n:
+        raise DataError(
+            f"none of {tally.n_rows} rows has both outcome '{tally.outcome}' and exposure '{tally.exposure}'"
+            f"{f' and strata {tally.strata!r}' if tally.strata else ''}; there is nothing to compare."
+        )
+    if len(tally.levels) < 2:
+        raise DataError(
+            f"exposure '{tally.exposure}' has the single level '{tally.levels[0]}' in the {n} rows that can be "
+            f"compared; an odds ratio needs two levels."
+        )
+    happened = set(tally.used["happened"])
+    if len(happened) < 2:
+        always = "always" if happened == {True} else "never"
+        raise DataError(
+            f"outcome '{tally.outcome}' {always} happened in the {n} rows that can be compared (levels of "
+            f"'{tally.exposure}': {', '.join(tally.levels)}); an odds ratio needs rows with and without it."
+        )
+    return tally.levels
+
+
+def _reference(exposure: str, levels: list[str], reference: str | bool | None) -> tuple[str, tuple[Note, ...]]:
+    if reference is not None:
+        word = level_word(reference)
+        if word in MISSING_LEVELS:
+            raise OptionError(f"'{word}' cannot be the reference: rows with it are left out.")
+        if word not in levels and word in code_list(exposure):
+            raise DataError(
+                f"no row that can be compared has '{word}', the reference of '{exposure}'; there are "
+                f"{', '.join(levels)}."
+            )
+        if word not in levels:
+            raise OptionError(
+                f"no level '{word}' of '{exposure}' in the rows that can be compared; there are "
+                f"{', '.join(levels)}.{suggestion(word, levels)}"
+            )
+        return word, ()
+    codes = [code for code in code_list(exposure) if code not in MISSING_LEVELS]
+    if not codes or "no" in codes:
+        preferred = [word for word in PREFERRED_REFERENCES if word in levels]
+        return (preferred or levels)[0], ()
+    if codes[0] in levels or not set(levels) <= set(codes):
+        return levels[0], ()
+    sentence = f"No row has '{codes[0]}', the first level of '{exposure}'; the reference is '{levels[0]}' instead."
+    return levels[0], (Note("reference_moved", sentence),)
+
+
+def _compare(tally: _Tally, level: str, reference: str, spread: Spread | None, *, conf_level: float) -> _Comparison:
+    two = tally.used[tally.used["level"].isin([level, reference])]
+    # Rows exposed and reference, columns events and others.
+    cube = two.pivot_table(
+        index="stratum", columns=["level", "happened"], values="n", aggfunc="sum", fill_value=0
+    ).reindex(columns=[(word, flag) for word in (level, reference) for flag in (True, False)], fill_value=0)
+    counts = cube.to_numpy(dtype=np.int64)
+    table = TwoByTwo(*(int(count) for count in counts.sum(axis=0)))
+    return _Comparison(
+        level=level,
+        table=table,
+        pooled=mantel_haenszel(counts.reshape(-1, 2, 2), conf_level=conf_level) if tally.strata else None,
+        variance=None if spread is None else spread.variance(table, level, reference),
+    )
+
+
+def _spread(rows: nw.LazyFrame[Any], tally: _Tally, reference: str) -> tuple[Spread | None, tuple[Note, ...]]:
+    if CLIMBER not in rows.collect_schema().names():
+        return None, ()
+    names = [tally.outcome, tally.exposure, *([tally.strata] if tally.strata else [])]
+    schema = rows.collect_schema()
+    recorded = [~nw.col(name).is_null() for name in names]
+    known = [~nw.col(name).is_in(list(MISSING_LEVELS)) for name in names if schema[name] == nw.String]
+    used = rows.filter(*recorded, *known)
+    again = repeats(used)
+    if not again.repeaters:
+        return None, ()
+    sentence = (
+        f"{again.repeaters} of {again.climbers} climbers appear more than once, with {again.their_units} of "
+        f"{again.units} rows. Exact, mid-P, Woolf and Mantel-Haenszel limits take rows as independent; robust_low "
+        f"and robust_high allow for the climbers."
+    )
+    return Spread.of(used, tally.outcome, tally.exposure), (Note("climbers_repeat", sentence),)
+
+
+def _lines(each: _Comparison, exposure: str, reference: str, conf_level: float) -> list[dict[str, Any]]:
+    table, nan = each.table, float("nan")
+    ratios: list[tuple[str, Ratio]] = [
+        ("conditional_exact", conditional_exact(table, conf_level=conf_level)),
+        ("conditional_mid_p", conditional_mid_p(table, conf_level=conf_level)),
+        ("woolf", woolf(table, conf_level=conf_level)),
+    ]
+    if each.pooled is not None:
+        ratios.append(("mantel_haenszel", each.pooled.ratio))
+    robust = {"robust_low": nan, "robust_high": nan}
+    if each.variance is not None:
+        limits = woolf(table, conf_level=conf_level, variance=each.variance)
+        robust = {"robust_low": limits.conf_low, "robust_high": limits.conf_high}
+    return [
+        {
+            "exposure": exposure,
+            "level": each.level,
+            "reference": reference,
+            "method": method,
+            **asdict(table),
+            **asdict(ratio),
+            "zero_cell": table.zero_cell or (method == "mantel_haenszel" and isnan(ratio.conf_low)),
+            **(robust if method == "woolf" else {}),
+        }
+        for method, ratio in ratios
+    ]
+
+
+def _notes(comparisons: list[_Comparison], strata: str | None) -> tuple[Note, ...]:
+    notes = []
+    empty = [each.level for each in comparisons if each.table.zero_cell]
+    if empty:
+        sentence = f"A cell is empty at {', '.join(empty)}: no Woolf limits; the exact limits stand."
+        notes.append(Note("zero_cell", sentence))
+    few = [each.level for each in comparisons if _smaller_side(each.table) < MIN_EVENTS]
+    if few:
+        sentence = f"Fewer than {MIN_EVENTS} events, or rows without the event, stand behind {', '.join(few)}."
+        notes.append(Note("few_events", sentence))
+    for each in comparisons:
+        pooled = each.pooled
+        if pooled is None:
+            continue
+        if pooled.empty:
+            sentence = (
+                f"{pooled.empty} of {pooled.strata} strata of '{strata}' have an empty margin at {each.level} and "
+                f"contribute nothing."
+            )
+            notes.append(Note("empty_strata", sentence))
+        crude, common = woolf(each.table).estimate, pooled.ratio.estimate
+        if (crude - 1) * (common - 1) < 0:
+            sentence = (
+                f"At {each.level} the pooled ratio ({common:.3g}) and the ratio that ignores '{strata}' ({crude:.3g}) "
+                f"lie on opposite sides of 1 (Simpson's paradox): read the pooled one."
+            )
+            notes.append(Note("simpson_reversal", sentence))
+    return tuple(notes)
+
+
+def _smaller_side(table: TwoByTwo) -> int:
+    a, b, c, d = table.cells
+    return min(a + c, b + d)
+
+
+def _method(outcome: str, exposure: str, reference: str, strata: str | None) -> str:
+    text = (
+        f"Odds ratios of {outcome} by {exposure} against {reference}: conditional maximum likelihood with exact and "
+        f"mid-P limits, sample ratio with Woolf limits"
+    )
+    if strata:
+        text += f"; pooled over {strata} by Mantel-Haenszel with Robins-Breslow-Greenland limits"
+    return text + "."

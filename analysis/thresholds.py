@@ -1,0 +1,56 @@
+"""Every threshold of the analyses, in one place, each with its reason."""
+
+from __future__ import annotations
+
+from typing import Final
+
+CONF_LEVEL: Final = 0.95
+"""Level of every interval unless the caller says otherwise (convention of the field; IOC consensus 2020)."""
+
+HORIZONS: Final[tuple[int, ...]] = (42, 91, 182, 365)
+"""Days at which shares back are stated: 6 weeks, 3, 6 and 12 months (our own convention, used everywhere)."""
+
+QUANTILE_PROBABILITIES: Final[tuple[float, ...]] = (0.25, 0.5, 0.75)
+"""Shares with the event at which times are stated: the quartiles."""
+
+SMALL_CELL: Final = 5
+"""Counts below this are hidden in print for adults (common practice of statistics offices, no source)."""
+
+SMALL_CELL_MINORS: Final = 10
+"""The same for minors, who are easier to recognise (our own, stricter than common practice)."""
+
+MIN_AT_RISK: Final = 10
+"""Below this many at risk a curve hangs on single people. Under late entry the early part of a curve is
+conditional on the first day with this many (common practice, no source; Pocock, Clayton & Altman 2002 advise
+to stop plotting at 10 to 20 % of those at risk)."""
+
+MIN_AT_RISK_SHARE: Final = 0.5
+"""In a group smaller than twice MIN_AT_RISK this share of it takes the place of MIN_AT_RISK, so that small
+registries are not warned about everything (our own choice)."""
+
+MIN_EVENTS: Final = 5
+"""An estimate from fewer events is not worth its interval (our own choice, same as SMALL_CELL)."""
+
+MIN_CASES_FOR_MEDIAN: Final = 5
+"""A group with fewer cases shows its curve but no median time (our own choice, same as SMALL_CELL)."""
+
+SPARSE_EXPECTED: Final = 5
+"""An expected count below this makes Pearson's chi-square approximation doubtful (Cochran 1954,
+Biometrics 10:417-451); the p-value then comes from Monte Carlo tables."""
+
+MONTE_CARLO_TABLES: Final = 10_000
+"""Tables drawn for a Monte-Carlo p-value: at p = 0.05 its standard error is 0.002."""
+
+SUSTAINED_DAYS: Final = 28
+"""A return counts as sustained when no step back follows within this many days (our own convention: the bound
+between moderate and severe time loss in the consensus groups)."""
+
+LATE_REPORT_DAYS: Final = 90
+"""Seasons are compared on cases recorded within this many days, else late reports flatter the newest."""
+
+WIDE_RATIO: Final = 10.0
+"""Limits further apart than this many times say "too few to tell" (our own choice)."""
+
+QUANTILE_TOLERANCE: Final = 1.4901161193847656e-08
+"""How near S must be to 1 - p to count as equal: the square root of double precision, as R's survival has it.
+Products of fractions miss 0.5 in the last digit, and the plateau rule must not depend on that."""
