@@ -6,11 +6,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from analysis.shares import distribution
     from analysis.incidence import incidence_rates
     from analysis.odds import odds_ratios
     from analysis.rates import event_rates
     from analysis.returns import return_curves
+    from analysis.shares import distribution
     from analysis.survival import survival_curves
 
 __all__ = [

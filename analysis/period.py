@@ -85,8 +85,7 @@ def period(view: Source, *, starts_on: date, ends_on: date) -> Period:
     """
     if ends_on < starts_on:
         raise OptionError(
-            f"the period ends on {ends_on.isoformat()}, before it starts on {starts_on.isoformat()}; "
-            "swap the two days."
+            f"the period ends on {ends_on.isoformat()}, before it starts on {starts_on.isoformat()}; swap the two days."
         )
     return Period(view, starts_on, ends_on)
 

@@ -58,8 +58,7 @@ class Result:
         """Say in a few lines what was computed from how many rows, and what was left out."""
         lines = [
             self.method,
-            f"{self.n_rows_used} of {self.n_rows_in} {self.unit} used; "
-            f"limits at {self.conf_level * 100:g} %.",
+            f"{self.n_rows_used} of {self.n_rows_in} {self.unit} used; limits at {self.conf_level * 100:g} %.",
         ]
         lines += [f"left out: {row.n} ({row.reason})" for row in self.left_out.itertuples()]
         lines += [f"note: {note.sentence}" for note in self.notes]

@@ -6,8 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from registry.derive import derive as derived_tables
-    from registry.derive import grade_pulleys
+    from registry.derive import derived_tables, grade_pulleys
     from registry.errors import AnnularyError
     from registry.intake.delivery import take_in
     from registry.store.freeze import freeze, open_freeze

@@ -225,9 +225,10 @@ def _next_step(report: IntakeReport, registry: Path) -> str:
     if report.nothing_changed:
         return "Nothing changed: these files were taken in before, byte for byte."
     lead = "Dry run: nothing was changed. " if report.dry_run else ""
-    released = f"{report.released} rows held earlier were released. " if report.released else ""
+    released = f"Rows held earlier and released now: {report.released}. " if report.released else ""
     if report.refusals:
         return f"{lead}{released}Mend the refused file and deliver it again."
     if report.held:
-        return f"{lead}{released}{report.held} rows are held and wait for a mend: annulary held --registry {registry}"
+        waiting = "1 row is held and waits" if report.held == 1 else f"{report.held} rows are held and wait"
+        return f"{lead}{released}{waiting} for a mend: annulary held --registry {registry}"
     return f"{lead}{released}All rows were taken in. Next: annulary distribution --registry {registry}"

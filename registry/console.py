@@ -21,7 +21,7 @@ def aligned(headers: Sequence[str], rows: Sequence[Sequence[object]], *, width: 
     widths = [max(len(row[i]) for row in [list(headers), *cells]) for i in range(len(headers))]
     numeric = [bool(rows) and all(isinstance(row[i], int | float) for row in rows) for i in range(len(headers))]
     lead = sum(widths[:-1]) + 2 * (len(widths) - 1)
-    widths[-1] = min(widths[-1], max(width - lead, 30))
+    widths[-1] = max(min(widths[-1], max(width - lead, 30)), 1)
     lines = [_line(list(headers), widths, numeric), "  ".join("-" * w for w in widths)]
     for row in cells:
         wrapped = textwrap.wrap(row[-1], widths[-1]) or [""]

@@ -148,8 +148,9 @@ def _process(
     released = hold(stage, delivery=delivery, unreadable=unreadable)
     keep_warnings(stage, delivery=delivery)
     counts += enter_files(connection, fresh, site=site, delivery=delivery)
-    say("deriving")
-    store_derived(connection, {name: f"derived.{name}" for name in DERIVED})
+    if not dry_run:
+        say("deriving")
+        store_derived(connection, {name: f"derived.{name}" for name in DERIVED})
     return replace(
         report,
         files=counts,

@@ -53,7 +53,7 @@ class TextTable:
     @property
     def n_rows(self) -> int:
         """Rows below the header, blank lines not counted."""
-        return self.cells.num_rows + len(self.unreadable)
+        return int(self.cells.num_rows) + len(self.unreadable)
 
 
 def read_bytes(path: Path) -> bytes:

@@ -111,6 +111,16 @@ REASONS: dict[str, Reason] = {
 """Reasons by code; the codes are stable, the wording may improve."""
 
 
+MOST_CODES = 14
+
+
+def _some(words: tuple[str, ...]) -> str:
+    """List the codes; of a long list its beginning and where the rest stands."""
+    if len(words) <= MOST_CODES:
+        return ", ".join(words)
+    return ", ".join(words[:8]) + f", ... ({len(words)} codes; all of them: annulary dictionary)"
+
+
 def _plain(bound: float) -> str:
     return f"{bound:.0f}" if bound == int(bound) else f"{bound:g}"
 
@@ -138,7 +148,7 @@ def sentence(code: str, field: Field | None, *, length: int | None = None, **fac
         **facts,
     }
     if field is not None:
-        known["codes"] = ", ".join(field.accepted_words)
+        known["codes"] = _some(field.accepted_words)
         known["max_length"] = str(field.max_length)
         known["unit"] = f" {field.unit}" if field.unit else ""
         for name in ("low", "high", "warn_above"):

@@ -54,7 +54,8 @@ class View:
 
     def held(self) -> pd.DataFrame:
         """Return the open held rows: site, table, reason, n (reasons of rows; a row may have several)."""
-        return self._connection.sql("SELECT * FROM held_counts ORDER BY ALL").df()
+        counts: pd.DataFrame = self._connection.sql("SELECT * FROM held_counts ORDER BY ALL").df()
+        return counts
 
     def close(self) -> None:
         """Let go of the file."""

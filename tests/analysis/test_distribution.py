@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.shares import distribution
 from analysis.proportions import wilson_limits
 from analysis.results import Distribution
+from analysis.shares import distribution
 from registry.dictionary.anatomy import impossible, impossible_joint
 from registry.dictionary.injury import DIGIT, JOINT, STRUCTURES
 from registry.errors import ColumnError, InputError, OptionError

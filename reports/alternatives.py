@@ -1,0 +1,83 @@
+"""Text alternatives: what a picture shows, in words, for whoever cannot see it."""
+
+from __future__ import annotations
+
+from analysis.results import Distribution, EventRates, OddsRatios, Result, ReturnCurves, SurvivalCurves
+from analysis.thresholds import MIN_CASES_FOR_MEDIAN
+from reports import wording
+from reports.frames import of_group, records
+from reports.pictures.forest import shown_method
+
+MOST = 8
+"""More values than this are left to the table beside the picture."""
+
+
+def alternative(result: Result) -> str:
+    """Return the text alternative of the picture that ``draw`` makes of a result."""
+    if isinstance(result, Distribution):
+        return _listed(_distribution(result), _distribution_values(result))
+    if isinstance(result, OddsRatios):
+        reference = wording.label(result.reference, column=result.exposure)
+        return _listed(f"Forest plot of odds ratios against {reference}", _odds_values(result))
+    if isinstance(result, ReturnCurves):
+        return _listed("Step curves of the share back by day", _return_values(result))
+    if isinstance(result, SurvivalCurves):
+        return f"Step curves of the share without the event, {len(result.groups)} groups."
+    if isinstance(result, EventRates):
+        return _listed(f"Dots with limits: {result.unit} per {result.per:g}", _rate_values(result))
+    return f"Picture of: {result.method}"
+
+
+def _listed(what: str, values: list[str]) -> str:
+    shown = "; ".join(values[:MOST])
+    more = f"; and {len(values) - MOST} more, see the table" if len(values) > MOST else ""
+    return f"{what}. {shown}{more}." if values else f"{what}."
+
+
+def _distribution(result: Distribution) -> str:
+    names = " and ".join(wording.column_label(name).lower() for name in result.by)
+    kind = "Heat table of counts" if len(result.by) == 2 else "Bars"
+    return f"{kind} of {result.unit} by {names}"
+
+
+def _distribution_values(result: Distribution) -> list[str]:
+    rows = sorted(records(result.table), key=lambda row: -int(row["n"]))
+    return [
+        f"{', '.join(wording.label(row[name], column=name) for name in result.by)} {row['n']} of {row['of']}"
+        for row in rows
+        if row["n"]
+    ]
+
+
+def _odds_values(result: OddsRatios) -> list[str]:
+    rows = result.table[result.table["method"] == shown_method(result.table)]
+    return [
+        f"{wording.label(row['level'], column=result.exposure)} {wording.ratio(row['estimate'])}, "
+        f"{wording.limits(wording.ratio(row['conf_low']), wording.ratio(row['conf_high']))}"
+        for row in records(rows)
+    ]
+
+
+def _return_values(result: ReturnCurves) -> list[str]:
+    values = []
+    for row in records(result.groups):
+        name = "all" if result.by is None else wording.label(row["group"], column=result.by)
+        medians = of_group(result.quantiles, row["group"])
+        half = [each["estimate"] for each in records(medians) if each["probability"] == 0.5]
+        said = f"half back by day {wording.days(half[0])}" if half else wording.TOO_FEW
+        if half and wording.is_missing(half[0]):
+            few = row["n"] < MIN_CASES_FOR_MEDIAN
+            said = wording.TOO_FEW if few else "half back: not reached"
+        values.append(f"{name}: {row['n']} cases, {said}")
+    return values
+
+
+def _rate_values(result: EventRates) -> list[str]:
+    rows = records(result.table)
+    first = rows[0].get("denominator") if rows else None
+    return [
+        f"{', '.join(wording.label(row[name], column=name) for name in result.by) or 'all'} "
+        f"{wording.rate(row['estimate'])}"
+        for row in rows
+        if row.get("denominator") == first
+    ]

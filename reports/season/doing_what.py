@@ -1,0 +1,38 @@
+"""Doing what: mechanisms and grips, and which of them go with the severe pulley injuries."""
+
+from __future__ import annotations
+
+import narwhals.stable.v2 as nw
+
+from analysis.odds import odds_ratios
+from analysis.shares import distribution
+from reports.cautions import cautions_for
+from reports.document import Block, Caution, Paragraph, Section
+from reports.outcomes import SEVERE_PULLEY, with_outcome
+from reports.season.material import ADULT, Material, attempt, shown
+
+SUDDEN = nw.col("onset_mode") != "repetitive_gradual"
+
+
+def section(material: Material) -> Section:
+    """Return the section on mechanisms and grips."""
+    blocks: list[Block] = []
+    for column in ("mechanism", "grip"):
+        result = attempt(distribution, material.cases(), by=column)
+        blocks += shown(result, key=column, caption=f"Injured fingers by {column}, with 95 % limits.", tables=1)
+    blocks.append(
+        Paragraph(
+            (
+                "Among adults with a graded pulley injury: which mechanism and which grip go with the severe "
+                "grades (III and IV), against grades I and II? Gradual onset has no single mechanism or "
+                "grip and is left out.",
+            )
+        )
+    )
+    cases = with_outcome(material.cases(ADULT, SUDDEN), SEVERE_PULLEY)
+    for column, reference in (("mechanism", "slow_pull"), ("grip", "open_hand")):
+        ratios = attempt(odds_ratios, cases, outcome=SEVERE_PULLEY.name, exposure=column, reference=reference)
+        caption = f"Odds of a pulley injury of grade III or IV by {column}, among graded pulley injuries."
+        blocks += shown(ratios, key=f"severe_by_{column}", caption=caption)
+    blocks += [Caution(caution.sentence) for caution in cautions_for("ratio") if caution.topic == "ratio"]
+    return Section(key="doing_what", title="Doing what", blocks=tuple(blocks))

@@ -1,0 +1,30 @@
+"""Which finger and which structure."""
+
+from __future__ import annotations
+
+from analysis.shares import distribution
+from reports.document import Block, Paragraph, Section
+from reports.season.material import Material, attempt, shown
+
+
+def section(material: Material) -> Section:
+    """Return the section on fingers and structures."""
+    by_digit = attempt(distribution, material.cases(), by="digit")
+    crossed = attempt(distribution, material.findings(), by=["structure", "digit"])
+    by_structure = attempt(distribution, material.findings(), by="structure")
+    blocks: list[Block] = [
+        Paragraph(
+            (
+                "One finger can have several injured structures. The finger table counts fingers; the structure "
+                "tables count structures, so that a finger with two of them stands in both rows.",
+            )
+        )
+    ]
+    blocks += shown(by_digit, key="digit", caption="Injured fingers, with 95 % limits.")
+    blocks += shown(
+        crossed,
+        key="structure_by_digit",
+        caption="Injured structures by finger; the darker, the more. Side and joint are not told apart here.",
+    )
+    blocks += shown(by_structure, key="structure", caption="", picture=None, tables=1)
+    return Section(key="which", title="Which finger, which structure", blocks=tuple(blocks))

@@ -1,0 +1,199 @@
+"""Results for the terminal and for programs: aligned text, JSON and CSV."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from typing import Any
+
+import pandas as pd
+
+from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves
+from reports import wording
+from reports.cautions import CautionText, Topic, cautions_for
+from reports.document import Table
+from reports.frames import records
+from reports.numbers import twelve_digits
+from reports.spreadsheet import csv_text
+from reports.tables.building import tables_of
+
+TOPICS: dict[type[Result], Topic] = {
+    Distribution: "distribution",
+    OddsRatios: "ratio",
+    SurvivalCurves: "return",
+    EventRates: "rate",
+}
+FRAMES = ("quantiles", "groups", "shares_back", "tests", "ratios", "counted", "sites")
+"""The further tables that a result may carry."""
+WORDS = (
+    "by",
+    "outcome",
+    "exposure",
+    "reference",
+    "strata",
+    "design",
+    "meaning",
+    "milestone",
+    "time_unit",
+    "per",
+)
+GAP = "  "
+PLAIN_SIGNS = ((wording.NARROW_SPACE, " "), ("−", "-"), ("∞", "inf"))
+"""A terminal may lack these signs."""
+
+
+def result_cautions(result: Result) -> tuple[CautionText, ...]:
+    """Return the cautions that must go with the result."""
+    topics = [topic for kind, topic in TOPICS.items() if isinstance(result, kind)]
+    return cautions_for(*topics)
+
+
+def result_text(result: Result, *, width: int | None = None) -> str:
+    """Return the result as aligned plain text: its tables, without cautions and notes.
+
+    Parameters
+    ----------
+    result
+        Any result of ``analysis``.
+    width
+        Characters in a line; a wider table is broken into several below each other. None breaks nothing.
+
+    Returns
+    -------
+    Lines of text; numbers are rounded and right-aligned.
+    """
+    return "\n\n".join(aligned(table, width=width) for table in tables_of(result))
+
+
+def aligned(table: Table, *, width: int | None = None) -> str:
+    """Lay a table out with spaces: labels at the left, numbers at the right of their column."""
+    cells = [[_plain(cell.shown) for cell in row] for row in table.rows]
+    heads = [textwrap.wrap(_plain(column.heading), 18) or [""] for column in table.columns]
+    widths = [
+        max([*(len(line) for line in head), *(len(row[place]) for row in cells)]) for place, head in enumerate(heads)
+    ]
+    parts = [
+        _part(table, places, heads=heads, cells=cells, widths=widths) for places in _broken(widths, table.labels, width)
+    ]
+    caption = "\n".join(textwrap.wrap(f"{_plain(table.caption)} Unit: {table.unit}.", width or 10_000))
+    return caption + "\n" + "\n\n".join(parts)
+
+
+def _broken(widths: list[int], labels: int, width: int | None) -> list[list[int]]:
+    """Share out the columns over as many parts as the width asks for; each part begins with the labels."""
+    first = list(range(labels))
+    if width is None:
+        return [list(range(len(widths)))]
+    parts = [[*first]]
+    for place in range(labels, len(widths)):
+        wide = sum(widths[taken] + len(GAP) for taken in parts[-1]) + widths[place]
+        if wide > width and len(parts[-1]) > labels:
+            parts.append([*first])
+        parts[-1].append(place)
+    return parts
+
+
+def _part(table: Table, places: list[int], *, heads: list[list[str]], cells: list[list[str]], widths: list[int]) -> str:
+    deep = max(len(heads[place]) for place in places)
+    lines = []
+    for level in range(deep):
+        words = {place: ["", *heads[place]][max(0, level - deep + len(heads[place]) + 1)] for place in places}
+        lines.append(_line(table, words, widths))
+    lines.append("-" * len(_line(table, {place: "x" * widths[place] for place in places}, widths)))
+    lines += [_line(table, {place: row[place] for place in places}, widths) for row in cells]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _line(table: Table, words: dict[int, str], widths: list[int]) -> str:
+    return GAP.join(
+        word.rjust(widths[place]) if table.is_measured(place) else word.ljust(widths[place])
+        for place, word in words.items()
+    )
+
+
+def _plain(words: str) -> str:
+    for sign, plain in PLAIN_SIGNS:
+        words = words.replace(sign, plain)
+    return words
+
+
+def result_said(result: Result) -> tuple[str, ...]:
+    """Return what stands beside the tables: method, rows used and left out, notes."""
+    lines = [result.method]
+    if isinstance(result, OddsRatios):
+        lines.append(result.meaning)
+    used = f"{wording.count(result.n_rows_used)} of {wording.count(result.n_rows_in)} {result.unit} used"
+    lines.append(_plain(f"{used}; limits at {result.conf_level * 100:g} %."))
+    lines += [f"left out: {row['n']} ({row['reason']})" for row in records(result.left_out) if row["n"]]
+    lines += [f"note: {note.sentence}" for note in result.notes]
+    return tuple(wording.in_words(line) for line in lines)
+
+
+def result_json(result: Result, *, identity: dict[str, Any] | None = None) -> str:
+    """Return the result as JSON: every table at 12 significant digits, with method, rows and cautions.
+
+    Returns
+    -------
+    JSON text: kind, identity, method, unit, conf_level, n_rows_in, n_rows_used, seed, left_out, notes,
+    cautions, table, and each further table and setting that the result carries. A gap is null, an infinity
+    "infinite".
+    """
+    body: dict[str, Any] = {
+        "kind": type(result).__name__,
+        "identity": identity or {},
+        "method": result.method,
+        "unit": result.unit,
+        "conf_level": result.conf_level,
+        "n_rows_in": int(result.n_rows_in),
+        "n_rows_used": int(result.n_rows_used),
+        "seed": result.seed,
+        "left_out": _records(result.left_out),
+        "notes": [{"code": note.code, "sentence": note.sentence} for note in result.notes],
+        "cautions": [{"code": caution.code, "sentence": caution.sentence} for caution in result_cautions(result)],
+    }
+    body |= {name: getattr(result, name) for name in WORDS if hasattr(result, name)}
+    body["table"] = _records(result.table)
+    body |= {name: _records(getattr(result, name)) for name in FRAMES if hasattr(result, name)}
+    return json.dumps(body, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{name: _for_programs(value) for name, value in row.items()} for row in records(frame)]
+
+
+def _for_programs(value: Any) -> Any:
+    if wording.is_missing(value):
+        return None
+    if isinstance(value, str | bool):
+        return value
+    if type(value).__name__ in ("bool_", "bool"):
+        return bool(value)
+    return twelve_digits(value)
+
+
+def result_csv(result: Result, *, identity: dict[str, Any] | None = None) -> str:
+    """Return the result's table as CSV, unrounded, with what belongs to it in further columns of each row.
+
+    Returns
+    -------
+    CSV text: the table's own columns, then method, unit, conf_level, n_rows_in, n_rows_used, left_out, notes,
+    cautions, data (name and hash of what it was computed from).
+    """
+    left_out = "; ".join(f"{row['n']} {row['reason']}" for row in records(result.left_out))
+    known = identity or {}
+    beside = {
+        "method": result.method,
+        "unit": result.unit,
+        "conf_level": result.conf_level,
+        "n_rows_in": int(result.n_rows_in),
+        "n_rows_used": int(result.n_rows_used),
+        "left_out": left_out,
+        "notes": " ".join(note.sentence for note in result.notes),
+        "cautions": " ".join(caution.sentence for caution in result_cautions(result)),
+        "data": " ".join(str(known[name]) for name in ("name", "content_hash") if known.get(name)),
+    }
+    clash = [name for name in beside if name in result.table.columns]
+    extra = {(f"result_{name}" if name in clash else name): value for name, value in beside.items()}
+    header = [*map(str, result.table.columns), *extra]
+    rows = [[*(_for_programs(value) for value in row.values()), *extra.values()] for row in records(result.table)]
+    return csv_text(header, rows)

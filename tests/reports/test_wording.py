@@ -1,0 +1,118 @@
+"""How numbers and codes are said."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from registry.derive.tiers import TIERS
+from registry.dictionary import TABLES
+from reports import wording
+from reports.cautions import CAUTIONS, cautions_for
+from reports.protocols import PROTOCOL_TIMES, full_sport_range
+
+
+@pytest.mark.parametrize(
+    ("share", "of", "said"),
+    [
+        (0.0, 12, "0 %"),
+        (1.0, 12, "100 %"),
+        (0.001, 900, "<1 %"),
+        (0.9996, 900, ">99 %"),
+        (0.0004, 5000, "<0.1 %"),
+        (22 / 80, 80, "28 %"),
+        (178 / 426, 426, "42 %"),
+        (178 / 426, 4260, "41.8 %"),
+        (math.nan, 0, "not estimable"),
+    ],
+)
+def test_shares(share: float, of: int, said: str) -> None:
+    assert wording.percent(share, of=of) == said
+
+
+@given(st.integers(1, 10**6), st.data())
+def test_a_share_that_is_neither_none_nor_all_is_never_said_to_be(of: int, data: st.DataObject) -> None:
+    n = data.draw(st.integers(0, of))
+    said = wording.percent(n / of, of=of)
+    assert (said in ("0 %", "0.0 %")) == (n == 0)
+    assert (said in ("100 %", "100.0 %")) == (n == of)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(0.0209, "0.021"), (4.44, "4.4"), (13.0, "13"), (137.2, "137"), (0, "0"), (math.inf, "∞")]
+)
+def test_rates(value: float, said: str) -> None:
+    assert wording.rate(value) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(0, "0"), (0.004, "<0.01"), (2.0145, "2.01"), (9.999, "10.0"), (42.758, "42.8"), (99.97, "100"), (2000, ">1000")],
+)
+def test_ratios(value: float, said: str) -> None:
+    assert wording.ratio(value) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(0.0004, "<0.001"), (0.00532, "0.005"), (0.0996, "0.10"), (0.5, "0.50"), (1.0, ">0.99")]
+)
+def test_p_values(value: float, said: str) -> None:
+    assert wording.p_value(value) == said
+
+
+def test_a_quantile_that_is_not_reached_is_said_to_be_so() -> None:
+    assert wording.days(math.nan) == "not reached"
+
+
+@pytest.mark.parametrize("gap", [None, math.nan, float("nan"), pd.NA, pd.NaT])
+def test_every_kind_of_gap_is_not_recorded(gap: object) -> None:
+    assert wording.label(gap) == "not recorded"
+
+
+def test_the_three_faces_of_missing_are_told_apart() -> None:
+    assert len({wording.label(None), wording.label("unknown"), wording.label("not_applicable")}) == 3
+
+
+def test_no_code_is_shown_with_an_underscore() -> None:
+    fields = [field for table in TABLES.values() for field in table.fields]
+    said = [wording.label(word, column=field.name) for field in fields for word in field.words]
+    said += [wording.label(tier, column="tier") for tier in TIERS]
+    assert len(said) > 150
+    assert not [words for words in said if "_" in words]
+
+
+def test_cautions_cover_what_must_be_said_beside_outcomes() -> None:
+    assert len(CAUTIONS) == 8
+    assert [caution.code for caution in cautions_for("return")] == ["group_figures", "care_seekers", "past_courses"]
+    everything = " ".join(caution.sentence for caution in CAUTIONS)
+    for words in ("not for diagnosis", "1 in 5", "Under 18", "ranked", "small cells", "swollen, bent finger"):
+        assert words in everything
+
+
+@pytest.mark.parametrize(
+    ("grade", "endpoint", "days"),
+    [
+        # Schöffl & Schöffl 2006, J Hand Surg Am 31:647-654, table as reproduced in a secondary publication.
+        ("I", "easy sport", (28, 28)),
+        ("III", "easy sport", (42, 56)),
+        ("II", "full sport", (42, 56)),
+        ("III", "full sport", (91, 91)),
+        ("IV", "full sport", (182, 182)),
+    ],
+)
+def test_protocol_times_of_the_main_source(grade: str, endpoint: str, days: tuple[int, int]) -> None:
+    found = [
+        (time.low_day, time.high_day)
+        for time in PROTOCOL_TIMES
+        if (time.grade, time.endpoint) == (grade, endpoint) and time.source.startswith("Schöffl")
+    ]
+    assert found == [days]
+
+
+def test_sources_that_disagree_are_shown_as_a_range() -> None:
+    # 4 weeks: a physiotherapy article (second-hand); 12 weeks: Jones & Johnson 2016, algorithm.
+    assert full_sport_range("II") == (28, 84)
