@@ -345,7 +345,7 @@ def _minors_note(occurrences: nw.LazyFrame[Any], risk_time: nw.LazyFrame[Any], k
         Note(
             "minors_pooled",
             f"These rates pool all ages; {hurt} occurrences and {young:.0f} hours are of climbers under "
-            f"18{unknown}. by='minor' shows them apart.",
+            f"18{unknown}. Grouped by minor they stand apart.",
         )
     ]
 

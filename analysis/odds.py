@@ -57,7 +57,7 @@ def odds_ratios(
     *,
     outcome: str,
     exposure: str,
-    reference: str | bool | None = None,
+    reference: str | bool | int | None = None,
     strata: str | None = None,
     design: Literal["within_cases", "case_control"] = "within_cases",
     conf_level: float = CONF_LEVEL,
@@ -71,7 +71,7 @@ def odds_ratios(
     outcome
         True/false column: did it happen?
     exposure
-        Column of text, categories or true/false (which become yes and no).
+        Column of text, categories, true/false (which become yes and no) or a few whole numbers as codes.
     reference
         Level to compare with. None takes the first of the column's code list; without a list 'no' or 'none',
         else the first in order.
@@ -97,7 +97,7 @@ def odds_ratios(
     ColumnError
         When the frame lacks a column.
     InputError
-        When the outcome is not true/false, the exposure is a number or a date, or a column is given twice.
+        When the outcome is not true/false, the exposure is a measurement or a date, or a column is given twice.
     OptionError
         When the reference, the design or the level does not exist.
     DataError
@@ -153,6 +153,10 @@ def odds_ratios(
     )
 
 
+MOST_CODES = 12
+"""Whole numbers with more different values than this are measurements. Common practice, no source."""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Tally:
     outcome: str
@@ -188,11 +192,19 @@ def _check_columns(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata:
             raise DataError(f"{role} '{name}' has no value in any row, so there is nothing to compare.")
     if schema[outcome] != nw.Boolean:
         raise InputError(_not_boolean(rows, outcome, schema[outcome]))
-    if schema[exposure] not in (nw.Boolean, nw.String):
+    if schema[exposure] not in (nw.Boolean, nw.String) and not _few_codes(rows, exposure):
         raise InputError(
-            f"exposure '{exposure}' holds {kind_of(schema[exposure])}; text, categories or true/false are needed. "
-            f"Cut it into named groups first."
+            f"exposure '{exposure}' holds {kind_of(schema[exposure])}; text, categories, true/false or a few whole "
+            f"numbers as codes are needed. Cut it into named groups first."
         )
+
+
+def _few_codes(rows: nw.LazyFrame[Any], exposure: str) -> bool:
+    """Whether a numeric column holds codes, such as 0 and 1, and not measurements."""
+    if not rows.collect_schema()[exposure].is_numeric():
+        return False
+    values = counts_by_cell(rows, exposure)[exposure].dropna()
+    return len(values) <= MOST_CODES and all(float(value).is_integer() for value in values)
 
 
 def _not_boolean(rows: nw.LazyFrame[Any], outcome: str, dtype: Any) -> str:
@@ -215,7 +227,8 @@ def _tally(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata: str | N
     reason = pd.Series("", index=counts.index)
     for name in reversed(names):
         missing = words[name].isin(MISSING_LEVELS)
-        reason = reason.where(~missing, name + ": " + words[name].str.replace("_", " "))
+        word = "not known" if name == outcome else words[name].str.replace("_", " ")
+        reason = reason.where(~missing, name + ": " + word)
     used = pd.DataFrame(
         {
             "happened": words[outcome] == "yes",
@@ -259,7 +272,7 @@ def _levels(tally: _Tally) -> list[str]:
     return tally.levels
 
 
-def _reference(exposure: str, levels: list[str], reference: str | bool | None) -> tuple[str, tuple[Note, ...]]:
+def _reference(exposure: str, levels: list[str], reference: str | bool | int | None) -> tuple[str, tuple[Note, ...]]:
     if reference is not None:
         word = level_word(reference)
         if word in MISSING_LEVELS:

@@ -86,7 +86,8 @@ class OddsRatios(Result):
 
     table
         exposure, level, reference, method, exposed_events, exposed_others, reference_events,
-        reference_others, estimate, conf_low, conf_high, p_value, zero_cell.
+        reference_others, estimate, conf_low, conf_high, p_value, zero_cell, robust_low, robust_high (limits from
+        the variance linearised by climber, in the woolf rows where climbers repeat).
         ``method`` is conditional_exact, conditional_mid_p, woolf or mantel_haenszel.
     tests
         level, test, statistic, df, p_value: homogeneity over strata.
@@ -133,6 +134,8 @@ class ReturnCurves(SurvivalCurves):
     """
 
     milestone: str
+    sustained: bool = False
+    """Whether only returns without a step back within 28 days count."""
     shares_back: pd.DataFrame
     interval_only: int = 0
     """Returns that are known only to lie between two contacts."""
@@ -160,6 +163,8 @@ class EventRates(Result):
 class IncidenceRates(EventRates):
     """Incidence of finger injuries; the numerator is occurrences inside observed and covered time.
 
+    ratios
+        as EventRates, plus denominator; method may also be robust_log (linearised by climber).
     table
         as EventRates, plus denominator (hours or sessions), climbers, robust_low and robust_high.
     counted

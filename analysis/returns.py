@@ -144,6 +144,7 @@ def return_curves(
     ]
     return ReturnCurves(
         table=stacked(curves),
+        sustained=sustained,
         method=_method(milestone, sustained, entry, people),
         unit="cases",
         conf_level=conf_level,

@@ -84,11 +84,11 @@ def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
 
     from analysis.odds import odds_ratios
     from analysis.sources import cases_of
-    from reports.outcomes import read_outcome, with_outcome
+    from reports.outcomes import gradual_set_apart, read_outcome, with_outcome
 
     asked = read_outcome(outcome)
     with _opened(registry, freeze) as view:
-        cases = with_outcome(cases_of(view).filter(~nw.col("minor")), asked)
+        cases = with_outcome(gradual_set_apart(cases_of(view).filter(~nw.col("minor"))), asked)
         result = odds_ratios(
             cases,
             outcome=asked.name,

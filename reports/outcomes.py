@@ -76,3 +76,26 @@ def with_outcome(cases: nw.LazyFrame[Any], outcome: Outcome) -> nw.LazyFrame[Any
     judged = ~word.is_null() & ~word.is_in(list(NOT_JUDGED))
     has_it = nw.when(judged).then(word.is_in(list(outcome.values))).otherwise(nw.lit(None))
     return cases.with_columns(has_it.cast(nw.Boolean).alias(outcome.name))
+
+
+OF_A_MOMENT = ("grip", "mechanism")
+"""Exposures that only an onset at one moment can have."""
+
+
+def gradual_set_apart(cases: nw.LazyFrame[Any]) -> nw.LazyFrame[Any]:
+    """Make grip and mechanism not applicable where the onset was gradual, so that such cases are counted apart.
+
+    Parameters
+    ----------
+    cases
+        Rows with onset_mode, and grip and mechanism where there are such columns.
+
+    Returns
+    -------
+    The rows; a gradual onset has no grip and no mechanism that could be compared.
+    """
+    gradual = (nw.col("onset_mode") == "repetitive_gradual").fill_null(False)
+    present = [name for name in OF_A_MOMENT if name in cases.collect_schema().names()]
+    return cases.with_columns(
+        nw.when(gradual).then(nw.lit(NOT_APPLICABLE)).otherwise(nw.col(name)).alias(name) for name in present
+    )

@@ -101,6 +101,18 @@ COLUMN_LABELS = {
 }
 
 
+def milestone(name: str, *, sustained: bool) -> str:
+    """Return a milestone in words.
+
+    Examples
+    --------
+    >>> milestone("full", sustained=True)
+    'sustained full climbing'
+    """
+    key = f"{name}_sustained" if sustained else name
+    return MILESTONES.get(key, label(key))
+
+
 def label(value: Any, *, column: str = "") -> str:
     """Say a code in words; a missing value is "not recorded".
 

@@ -86,3 +86,13 @@ def take_in(tmp_path: Path) -> Callable[..., IntakeReport]:
 def clean() -> dict[str, str]:
     """Return the clean delivery, to be spoiled at will."""
     return dict(CLEAN)
+
+
+@pytest.fixture(scope="session")
+def clean_registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a registry with the clean delivery, made once; for tests that only read it."""
+    folder = tmp_path_factory.mktemp("clean")
+    for table, text in CLEAN.items():
+        (folder / f"{table}.csv").write_text(text, encoding="utf-8")
+    take_delivery_in(folder, registry=folder / "registry.duckdb", site="north", received_at=CLOCK)
+    return folder / "registry.duckdb"

@@ -93,7 +93,7 @@ def _column(name: str, present: list[str]) -> str:
         return f"TRY_CAST({text} AS DOUBLE) AS {column}"
     if name in {"case", "site"}:
         return column
-    return f"CASE WHEN {text} NOT IN ({missing}) THEN {text} END AS {column}"
+    return f"CASE WHEN lower({text}) NOT IN ({missing}) THEN lower({text}) END AS {column}"
 
 
 def _refuse_words(typed: Any) -> None:

@@ -111,6 +111,13 @@ REASONS: dict[str, Reason] = {
 """Reasons by code; the codes are stable, the wording may improve."""
 
 
+def reason_words(code: str) -> str:
+    """Return what is wrong in general words, without a field or its bounds, for tables that count reasons."""
+    known = {"parent": "matching", "low": "", "high": "", "unit": "", "warn_above": "the usual", "max_length": "60"}
+    text = REASONS[code].sentence.format(earlier="an earlier date", later="a date", **known)
+    return text.replace("outside the possible range  to ", "outside the possible range")
+
+
 MOST_CODES = 14
 
 

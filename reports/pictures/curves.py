@@ -176,7 +176,7 @@ def _axes_text(ax: Axes, result: SurvivalCurves, ticks: list[float], tick_labels
     ax.set_axisbelow(True)
     level = f"{result.conf_level * 100:g} % limits shaded"
     if isinstance(result, ReturnCurves):
-        milestone = wording.MILESTONES.get(result.milestone, wording.label(result.milestone))
+        milestone = wording.milestone(result.milestone, sustained=result.sustained)
         ax.set_ylabel("share back (1 − S)")
         ax.set_xlabel(f"time since the injury to {milestone}; {level}")
     else:

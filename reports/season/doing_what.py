@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import narwhals.stable.v2 as nw
-
 from analysis.odds import odds_ratios
 from analysis.shares import distribution
 from reports.cautions import cautions_for
 from reports.document import Block, Caution, Paragraph, Section
-from reports.outcomes import SEVERE_PULLEY, with_outcome
+from reports.outcomes import SEVERE_PULLEY, gradual_set_apart, with_outcome
 from reports.season.material import ADULT, Material, attempt, shown
-
-SUDDEN = nw.col("onset_mode") != "repetitive_gradual"
 
 
 def section(material: Material) -> Section:
@@ -25,11 +21,11 @@ def section(material: Material) -> Section:
             (
                 "Among adults with a graded pulley injury: which mechanism and which grip go with the severe "
                 "grades (III and IV), against grades I and II? Gradual onset has no single mechanism or "
-                "grip and is left out.",
+                "grip: it is left out and counted.",
             )
         )
     )
-    cases = with_outcome(material.cases(ADULT, SUDDEN), SEVERE_PULLEY)
+    cases = with_outcome(gradual_set_apart(material.cases(ADULT)), SEVERE_PULLEY)
     for column, reference in (("mechanism", "slow_pull"), ("grip", "open_hand")):
         ratios = attempt(odds_ratios, cases, outcome=SEVERE_PULLEY.name, exposure=column, reference=reference)
         caption = f"Odds of a pulley injury of grade III or IV by {column}, among graded pulley injuries."

@@ -53,7 +53,7 @@ def _sites(material: Material) -> Table:
         unit="sites",
         columns=(
             Column("site", "Site"),
-            *(Column(name, wording.column_label(name)) for name in SITE_COLUMNS),
+            *(Column(name, "Kind" if name == "kind" else wording.column_label(name)) for name in SITE_COLUMNS),
             Column("covers", "Covers"),
             Column(CADENCE, wording.column_label(CADENCE)),
         ),

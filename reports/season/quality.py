@@ -6,6 +6,7 @@ from typing import Any
 
 import narwhals.stable.v2 as nw
 
+from registry.intake.reasons import reason_words
 from reports import document as doc
 from reports import wording
 from reports.document import Block, Column, Paragraph, Section, Table
@@ -69,6 +70,8 @@ def _held(material: Material) -> Block:
 
 
 def _held_label(name: str, value: Any) -> doc.Cell:
+    if name == "reason":
+        return doc.Cell(kind="text", shown=reason_words(str(value)), value=str(value))
     return doc.text(value) if name == "site" else doc.code(value)
 
 

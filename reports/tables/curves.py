@@ -29,7 +29,7 @@ def curve_tables(result: SurvivalCurves, key: str) -> tuple[Table, ...]:
     rows = tuple(_curve_row(result, row) for row in records(result.groups))
     main = Table(
         key=key,
-        caption=f"Days to {wording.MILESTONES.get(result.milestone, result.milestone)}."
+        caption=f"Days to {wording.milestone(result.milestone, sustained=result.sustained)}."
         if isinstance(result, ReturnCurves)
         else f"Time to the event, in {result.time_unit}.",
         unit=result.unit,
@@ -93,7 +93,7 @@ def _shares_back_table(result: ReturnCurves, key: str) -> Table:
         rows.append(tuple(cells))
     return Table(
         key=f"{key}_shares",
-        caption=f"Share back at {wording.MILESTONES.get(result.milestone, result.milestone)} "
+        caption=f"Share back at {wording.milestone(result.milestone, sustained=result.sustained)} "
         f"(1 − Kaplan-Meier, {level_words(result)} limits), with the number still at risk just before.",
         unit=result.unit,
         columns=tuple(columns),
