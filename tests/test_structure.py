@@ -127,3 +127,25 @@ def test_no_file_reads_what_lies_outside_the_clone() -> None:
     for path in [*SOURCES, *(ROOT / "tests").rglob("*.py"), *(ROOT / "benchmarks").rglob("*.py")]:
         if path != Path(__file__).resolve():
             assert not re.search(r"\.\./shared|/shared/", path.read_text(encoding="utf-8")), path
+
+
+def test_developers_guide_names_every_file() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    missing = [path.name for path in SOURCES if path.name != "__init__.py" and path.name not in guide]
+    assert not missing
+
+
+def test_every_module_says_what_it_is() -> None:
+    silent = [module_name(path) for path in SOURCES if not ast.get_docstring(ast.parse(path.read_text("utf-8")))]
+    assert not silent
+
+
+def test_the_top_level_is_what_it_is_meant_to_be() -> None:
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False).stdout
+    if not listed:
+        pytest.skip("not a git checkout")
+    top = {line.split("/")[0] for line in listed.splitlines()}
+    assert top == {
+        "README.md", "DEVELOPERS.md", "pyproject.toml", "registry", "analysis", "reports", "synthetic_data", "tests",
+        "annulary.py", "benchmarks", ".ci", ".gitignore",
+    }  # fmt: skip
