@@ -234,7 +234,7 @@ def _print(results: list[Any], view: View, *, as_json: bool, as_csv: bool, figur
     if as_json:
         typer.echo(terminal.result_json(first, identity=view.identity), nl=False)
     elif as_csv:
-        typer.echo(terminal.result_csv(first, identity=view.identity), nl=False)
+        typer.echo(terminal.result_csv(first), nl=False)
     else:
         width = _terminal_width()
         typer.echo("\n\n".join(terminal.result_text(result, width=width) for result in results))

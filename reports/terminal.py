@@ -171,29 +171,12 @@ def _for_programs(value: Any) -> Any:
     return twelve_digits(value)
 
 
-def result_csv(result: Result, *, identity: dict[str, Any] | None = None) -> str:
-    """Return the result's table as CSV, unrounded, with what belongs to it in further columns of each row.
+def result_csv(result: Result) -> str:
+    """Return the result's table as CSV, unrounded; what belongs to it (method, left out, cautions) is in the JSON.
 
     Returns
     -------
-    CSV text: the table's own columns, then method, unit, conf_level, n_rows_in, n_rows_used, left_out, notes,
-    cautions, data (name and hash of what it was computed from).
+    CSV text with the table's own columns; safe to open in a spreadsheet.
     """
-    left_out = "; ".join(f"{row['n']} {row['reason']}" for row in records(result.left_out))
-    known = identity or {}
-    beside = {
-        "method": result.method,
-        "unit": result.unit,
-        "conf_level": result.conf_level,
-        "n_rows_in": int(result.n_rows_in),
-        "n_rows_used": int(result.n_rows_used),
-        "left_out": left_out,
-        "notes": " ".join(note.sentence for note in result.notes),
-        "cautions": " ".join(caution.sentence for caution in result_cautions(result)),
-        "data": " ".join(str(known[name]) for name in ("name", "content_hash") if known.get(name)),
-    }
-    clash = [name for name in beside if name in result.table.columns]
-    extra = {(f"result_{name}" if name in clash else name): value for name, value in beside.items()}
-    header = [*map(str, result.table.columns), *extra]
-    rows = [[*(_for_programs(value) for value in row.values()), *extra.values()] for row in records(result.table)]
-    return csv_text(header, rows)
+    rows = [[_for_programs(value) for value in row.values()] for row in records(result.table)]
+    return csv_text([*map(str, result.table.columns)], rows)

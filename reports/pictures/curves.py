@@ -14,11 +14,12 @@ from reports.frames import of_group
 from reports.pictures import style
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 MOST_GROUPS = 6
-"""More lines cannot be told apart; the groups with the most cases are drawn, the rest is named."""
+"""More lines cannot be told apart; some are drawn, the rest is named."""
 HORIZON_LABELS = {0: "0", 42: "6 wk", 91: "3 mo", 182: "6 mo", 365: "12 mo"}
 LAST_DAY = 380
 ROW_INCHES, PROTOCOL_INCHES = 0.2, 0.17
@@ -99,10 +100,18 @@ def _ticks(result: SurvivalCurves) -> tuple[list[float], list[str]]:
 def _lines(result: SurvivalCurves, ticks: list[float]) -> tuple[list[Line], list[str]]:
     groups = result.groups
     order = list(dict.fromkeys(groups["group"]))
-    largest = groups.sort_values("n", ascending=False, kind="stable")["group"].tolist()[:MOST_GROUPS]
-    kept = [group for group in order if group in largest] if len(order) > MOST_GROUPS else order
+    kept = order if len(order) <= MOST_GROUPS else _chosen(groups, order)
     lines = [_line(result, group, position, ticks) for position, group in enumerate(kept)]
     return lines, [_group_label(result, group) for group in order if group not in kept]
+
+
+def _chosen(groups: pd.DataFrame, order: list[Any]) -> list[Any]:
+    """Of many tiers the pulley family, which is one scale; of other groups those with the most cases."""
+    pulleys = [group for group in order if str(group).startswith("pulley_")]
+    if len(pulleys) > 1:
+        return pulleys
+    largest = groups.sort_values("n", ascending=False, kind="stable")["group"].tolist()[:MOST_GROUPS]
+    return [group for group in order if group in largest]
 
 
 def _group_label(result: SurvivalCurves, group: Any) -> str:
@@ -237,5 +246,5 @@ def _write_undrawn(ax: Axes, undrawn: list[str], rows: int) -> None:
     _, high = _axes_inches(ax)
     y = -(0.72 + (rows + 1) * ROW_INCHES + 0.02) / high
     words = f"not drawn, see the table: {', '.join(undrawn)}"
-    shown = words if len(words) < 105 else f"not drawn, see the table: {len(undrawn)} smaller groups"
+    shown = words if len(words) < 105 else f"not drawn, see the table: {len(undrawn)} other groups"
     ax.text(1, y, shown, transform=ax.transAxes, ha="right", va="center", fontsize=8, color=style.SOFT)
