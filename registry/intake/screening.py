@@ -8,7 +8,6 @@ others, so the screening is repeated until it is stable.
 from __future__ import annotations
 
 from datetime import date
-from typing import TYPE_CHECKING
 
 from registry.dictionary import SHEET, TABLES, Table
 from registry.door import quoted
@@ -16,41 +15,39 @@ from registry.intake.across import across_findings, key_conflicts, missing_paren
 from registry.intake.checks import field_findings, listed, row_findings, text_literal, typed_select
 from registry.intake.identifiers import pattern_fault
 from registry.intake.reasons import REASONS
-from registry.intake.sheet_rows import FED, expand
+from registry.intake.sheet_rows import expand
 from registry.intake.staging import Stage
 from registry.store.connection import number
 
-if TYPE_CHECKING:
-    from duckdb import DuckDBPyConnection
-
 WARNING_CODES = tuple(code for code, reason in REASONS.items() if reason.severity == "warn")
+WAITING_CODES = ("unknown_parent", "parent_held")
+OF_A_PART = f"origin <> row_id AND code NOT IN ({listed((*WARNING_CODES, *WAITING_CODES))})"
 HELD_ORIGINS = f"SELECT origin FROM bad WHERE code NOT IN ({listed(WARNING_CODES)})"
 
 
 def screen(stage: Stage, *, received_on: date) -> None:
     """Fill ``bad`` with all findings and ``typed_<table>`` with the parsed rows; ``good_<table>`` are the rest."""
     connection = stage.connection
-    _screen_sheet(stage, received_on=received_on)
+    _parse(stage, SHEET, received_on=received_on)
+    connection.execute("INSERT INTO bad " + key_conflicts(SHEET, good("sheet")))
+    held = 0
     while True:
-        before = _held_origins(connection)
-        connection.execute("DELETE FROM bad WHERE table_name <> 'sheet' AND origin = row_id")
+        expand(stage, f"SELECT row_id FROM {good('sheet')}")
         for table in TABLES.values():
             _screen_table(stage, table, received_on=received_on)
-        if not _sheet_parts_held(stage) or _held_origins(connection) == before:
+        before, held = held, number(connection, f"SELECT count(DISTINCT origin) FROM bad WHERE {OF_A_PART}")
+        if held == before:
             break
+        # Sheet rows of one climber share one row of athletes. If the row that brought it is held, the others only seem
+        # to lack their climber; they are screened again without it.
+        connection.execute(f"DELETE FROM bad WHERE origin <> row_id AND code IN ({listed(WAITING_CODES)})")
+        connection.execute("DELETE FROM bad WHERE table_name <> 'sheet' AND origin = row_id")
     connection.execute("CREATE OR REPLACE TEMP TABLE findings_said AS SELECT DISTINCT * FROM bad")
 
 
 def good(table: str) -> str:
     """Return the sub-select of a table's typed rows that nothing holds."""
     return f"(SELECT * FROM typed_{table} WHERE origin NOT IN ({HELD_ORIGINS}))"
-
-
-def _screen_sheet(stage: Stage, *, received_on: date) -> None:
-    connection = stage.connection
-    _parse(stage, SHEET, received_on=received_on)
-    connection.execute("INSERT INTO bad " + key_conflicts(SHEET, good("sheet")))
-    expand(stage, f"SELECT row_id FROM {good('sheet')}")
 
 
 def _screen_table(stage: Stage, table: Table, *, received_on: date) -> None:
@@ -91,22 +88,3 @@ def _screen_site(stage: Stage) -> None:
         faults += [("pseudonym_pattern", code)] if code else []
         for column, fault in faults:
             connection.execute("INSERT INTO bad VALUES (?, ?, 'sites', ?, ?, NULL)", [row_id, row_id, column, fault])
-
-
-def _sheet_parts_held(stage: Stage) -> bool:
-    """Drop the staged parts of sheet rows of which any part is held; say whether there were any."""
-    connection = stage.connection
-    fed = f"SELECT origin FROM bad WHERE origin <> row_id AND code NOT IN ({listed(WARNING_CODES)})"
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE held_sheet_rows AS SELECT DISTINCT origin FROM ({fed})")
-    dropped = 0
-    for name in FED:
-        dropped += number(
-            connection,
-            f"SELECT count(*) FROM staged_{name} WHERE origin <> row_id AND origin IN (FROM held_sheet_rows)",
-        )
-        connection.execute(f"DELETE FROM staged_{name} WHERE origin <> row_id AND origin IN (FROM held_sheet_rows)")
-    return dropped > 0
-
-
-def _held_origins(connection: DuckDBPyConnection) -> int:
-    return number(connection, f"SELECT count(DISTINCT origin) FROM ({HELD_ORIGINS})")

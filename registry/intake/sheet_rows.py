@@ -28,12 +28,14 @@ FED = ("athletes", "cases", "findings", "follow_ups")
 
 
 def expand(stage: Stage, good_rows: str) -> None:
-    """Write the good sheet rows (a SELECT of their row_id) into the four staging tables.
+    """Write the good sheet rows (a SELECT of their row_id) into the four staging tables, instead of earlier ones.
 
     A climber whose sex or year of birth differs between two sheet rows, or from what the registry holds, becomes a
     finding; a climber who is known already gets no second row.
     """
     connection = stage.connection
+    for name in FED:
+        connection.execute(f"DELETE FROM staged_{name} WHERE origin <> row_id")
     connection.execute(
         f'CREATE OR REPLACE TEMP TABLE sheet_good AS SELECT *, coalesce("case", {MADE_KEY}) AS case_key '
         f"FROM ({trimmed(SHEET, 'staged_sheet')}) WHERE row_id IN ({good_rows})"
@@ -103,3 +105,5 @@ def _insert(stage: Stage, table: str, columns: dict[str, str], source: str) -> N
         f"INSERT INTO staged_{table} (row_id, origin, file, line, {names}) "
         f"SELECT {first - 1} + row_number() OVER (ORDER BY row_id, line), origin, file, line, {values} FROM {source}"
     )
+    never = set(TABLES[table].names) - set(columns)
+    stage.keep_undelivered(TABLES[table], sorted(never | (stage.absent_in_sheet & set(columns))), first_row=first)

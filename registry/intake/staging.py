@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from registry.dictionary import TABLES, Table
+from registry.dictionary import SHEET, TABLES, Table
 from registry.door import quoted
 from registry.intake.checks import BAD_COLUMNS, stripped, text_literal
 from registry.intake.recognising import ALL_TABLES, RecognisedFile, also_read_columns
@@ -25,17 +25,19 @@ class Stage:
         self.site = site
         self.next_row = self._first_free_row()
         self.first_new_row = self.next_row
+        self.absent_in_sheet: set[str] = set()
+        """Columns that a flat sheet of this delivery does not have."""
         connection.execute(f"CREATE OR REPLACE TEMP TABLE bad ({BAD_COLUMNS})")
         for table in ALL_TABLES.values():
             columns = ", ".join(f"{quoted(name)} VARCHAR" for name in table.names)
             connection.execute(f"CREATE OR REPLACE TEMP TABLE staged_{table.name} ({STAGED_LEAD}, {columns})")
 
     def add_file(self, file: RecognisedFile) -> None:
-        """Stage the rows of a file; columns that it lacks stay empty."""
+        """Stage the rows of a file; columns that it lacks keep what the registry holds, or stay empty."""
         cells = file.text.cells
         others = {name: (column, factor) for column, (name, factor) in also_read_columns(file.table).items()}
         self.connection.register("delivered", cells)
-        expressions = []
+        expressions, absent = [], []
         for name in file.table.names:
             if name in file.text.header:
                 expressions.append(quoted(name))
@@ -43,13 +45,34 @@ class Stage:
                 expressions.append(_converted(quoted(others[name][0]), others[name][1]))
             else:
                 expressions.append("NULL")
+                absent.append(name)
         number = f"{self.next_row - 1} + row_number() OVER (ORDER BY line)"
         self.connection.execute(
             f"INSERT INTO staged_{file.table.name} SELECT {number}, {number}, {text_literal(file.text.name)}, line, "
             f"{', '.join(expressions)} FROM delivered"
         )
         self.connection.unregister("delivered")
-        self.next_row += cells.num_rows
+        first = self.new_rows(cells.num_rows)
+        if file.table is SHEET:
+            self.absent_in_sheet |= set(absent)
+        else:
+            self.keep_undelivered(file.table, absent, first_row=first)
+
+    def keep_undelivered(self, table: Table, absent: list[str], *, first_row: int) -> None:
+        """Fill columns that were not delivered at all from the current row of the same key.
+
+        A file without a column says nothing about it; without this a shorter file would empty what is known.
+        """
+        columns = [quoted(name) for name in absent if name not in table.key]
+        if not columns:
+            return
+        taken = ", ".join(f"{column} = r.{column}" for column in columns)
+        same = " AND ".join(_same_key(table, name) for name in table.key)
+        self.connection.execute(
+            f"UPDATE staged_{table.name} AS s SET {taken} FROM accepted.{table.name} a "
+            f"JOIN received.{table.name} r USING (row_id) WHERE s.row_id >= {first_row} "
+            f"AND a.superseded_by IS NULL AND a.site = {text_literal(self.site)} AND {same}"
+        )
 
     def add_held(self) -> None:
         """Stage the site's open held rows again: what they waited for may have come."""
@@ -94,6 +117,13 @@ class Stage:
 def as_json(names: tuple[str, ...], row: tuple[str | None, ...]) -> str:
     """Write a row's non-empty cells as JSON, for the table of held rows."""
     return json.dumps({name: cell for name, cell in zip(names, row, strict=True) if cell}, ensure_ascii=False)
+
+
+def _same_key(table: Table, name: str) -> str:
+    cell = f"coalesce({stripped('s.' + quoted(name))}, '')"
+    if table[name].kind == "code":
+        cell = f"lower({cell})"
+    return f"coalesce(CAST(a.{quoted(name)} AS VARCHAR), '') = {cell}"
 
 
 def _converted(column: str, factor: float) -> str:

@@ -279,6 +279,60 @@ def test_a_delivery_that_is_no_table_is_refused_in_a_sentence(
         take_in(write_delivery(texts))
 
 
+def test_a_held_sheet_row_does_not_take_the_climbers_other_rows_with_it(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    bad = SHEET.replace("left,ring", "left,thumb", 1)  # a thumb has no A3; this row also brings the climber
+    report = take_in(write_delivery({"sites": clean["sites"], "sheet": bad}))
+    assert {(finding[1], finding[3]) for finding in codes(report)} == {(2, "impossible_structure")}
+    assert {c.table: c.new for c in report.tables} == {
+        "sites": 1, "athletes": 2, "cases": 2, "findings": 2, "follow_ups": 2,
+    }  # fmt: skip
+    mended = take_in(write_delivery({"sheet": SHEET}, name="mended"))
+    assert {c.table: (c.new, c.revised) for c in mended.tables}["cases"] == (1, 0)
+    assert held_rows(tmp_path / "registry.duckdb").shape[0] == 1  # the row under its old key waits to be dismissed
+
+
+def test_a_sheet_row_waits_for_its_held_climber(write_delivery: Write, take_in: Take, clean: dict[str, str]) -> None:
+    athletes = "athlete,sex,birth_year\nAB20002,male,97\n"
+    report = take_in(write_delivery({"sites": clean["sites"], "athletes": athletes, "sheet": SHEET}))
+    assert codes(report) == [
+        ("athletes.csv", 2, "birth_year", "not_a_year"), ("sheet.csv", 4, "athlete", "parent_held"),
+    ]  # fmt: skip
+    assert {c.table: c.new for c in report.tables}["cases"] == 2
+
+
+def test_a_column_that_a_later_file_lacks_keeps_what_is_known(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    take_in(write_delivery(clean))
+    shorter = "case,athlete,onset,side,digit,onset_mode\n0001,AB10001,2024-03-01,right,ring,sudden\n"
+    report = take_in(write_delivery({"cases": shorter}, name="second"))
+    assert [(c.new, c.revised) for c in report.tables] == [(0, 1)]
+    with open_registry(tmp_path / "registry.duckdb") as view:
+        (row,) = [row for row in view.base("cases").collect().to_native().to_pylist() if row["case"] == "0001"]
+    assert (row["side"], row["grip"], str(row["first_seen"])) == ("right", "full_crimp", "2024-03-05")
+
+
+def test_an_emptied_cell_is_a_revision(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    take_in(write_delivery(clean))
+    take_in(write_delivery({"cases": clean["cases"].replace("full_crimp", "")}, name="second"))
+    with open_registry(tmp_path / "registry.duckdb") as view:
+        grips = view.base("cases").sort("case").collect().to_native()["grip"].to_pylist()
+    assert grips == [None, "half_crimp", "not_applicable"]
+
+
+def test_the_sheet_follows_a_case_through_its_deliveries(
+    write_delivery: Write, take_in: Take, clean: dict[str, str]
+) -> None:
+    take_in(write_delivery({"sites": clean["sites"], "sheet": SHEET}))
+    later = SHEET.replace("off_climbing,2024-09-20", "full_climbing,2024-12-20")
+    report = take_in(write_delivery({"sheet": later}, name="second"))
+    assert {c.table: (c.new, c.revised) for c in report.tables if c.new or c.revised} == {"follow_ups": (1, 0)}
+
+
 def test_a_file_is_recognised_by_its_columns(write_delivery: Write, take_in: Take, clean: dict[str, str]) -> None:
     folder = write_delivery({"export7": clean["findings"], "cases_spring": clean["cases"], "sites": clean["sites"]})
     report = take_in(folder)
