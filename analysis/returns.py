@@ -27,6 +27,7 @@ from analysis.survival import (
 )
 from analysis.tallies import day_tally
 from analysis.thresholds import CONF_LEVEL, HORIZONS, MIN_CASES_FOR_MEDIAN
+from registry.derive.milestones import SUSTAINED_DAYS
 from registry.door import require
 from registry.errors import DataError, OptionError, suggestion
 
@@ -332,7 +333,7 @@ def _small_groups(sets: Mapping[Any, RiskSets]) -> list[Note]:
 
 
 def _method(milestone: str, sustained: bool, entry: Entry, people: People) -> str:
-    kept = ", kept for 28 days" if sustained else ""
+    kept = f", kept for {SUSTAINED_DAYS} days" if sustained else ""
     entered = "left-truncated at the day first seen" if entry == "first_seen" else "from onset, without late entry"
     who = {"adults": "adults", "minors": "under 18", "age_unknown": "age not recorded"}[people]
     return (

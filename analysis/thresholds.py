@@ -16,9 +16,6 @@ QUANTILE_PROBABILITIES: Final[tuple[float, ...]] = (0.25, 0.5, 0.75)
 SMALL_CELL: Final = 5
 """Counts below this are hidden in print for adults (common practice of statistics offices, no source)."""
 
-SMALL_CELL_MINORS: Final = 10
-"""The same for minors, who are easier to recognise (our own, stricter than common practice)."""
-
 MIN_AT_RISK: Final = 10
 """Below this many at risk a curve hangs on single people. Under late entry the early part of a curve is
 conditional on the first day with this many (common practice, no source; Pocock, Clayton & Altman 2002 advise
@@ -40,16 +37,6 @@ Biometrics 10:417-451); the p-value then comes from Monte Carlo tables."""
 
 MONTE_CARLO_TABLES: Final = 10_000
 """Tables drawn for a Monte-Carlo p-value: at p = 0.05 its standard error is 0.002."""
-
-SUSTAINED_DAYS: Final = 28
-"""A return counts as sustained when no step back follows within this many days (our own convention: the bound
-between moderate and severe time loss in the consensus groups)."""
-
-LATE_REPORT_DAYS: Final = 90
-"""Seasons are compared on cases recorded within this many days, else late reports flatter the newest."""
-
-WIDE_RATIO: Final = 10.0
-"""Limits further apart than this many times say "too few to tell" (our own choice)."""
 
 QUANTILE_TOLERANCE: Final = 1.4901161193847656e-08
 """How near S must be to 1 - p to count as equal: the square root of double precision, as R's survival has it.
