@@ -7,6 +7,9 @@ True
 
 from __future__ import annotations
 
+import os
+import shutil
+import signal
 import sys
 from datetime import date
 from importlib import import_module
@@ -67,56 +70,59 @@ def tour(
     seed: Annotated[int, typer.Option(help="Another seed makes another federation.", min=0)] = 20260630,
 ) -> None:
     """Show the whole road on an invented federation: deliveries, registry, freeze, season report."""
+    from registry.errors import NotWritableError
+
+    if out.exists():
+        raise NotWritableError(f"{out} is there already; remove it, or name another folder with --out.")
+    partial = out.with_name(f".{out.name}.partial")
+    shutil.rmtree(partial, ignore_errors=True)
+    said = _walk(partial, climbers=climbers, seed=seed)
+    os.replace(partial, out)
+    typer.echo(said)
+    typer.echo("Everything in it is invented. Open these:")
+    for place, what in (
+        ("season/season.html", "the season report (in a browser)"),
+        ("season/numbers.json", "every number in it, for programs"),
+        ("deliveries", "what the sites sent, as CSV"),
+        ("freezes/last-season", "the freeze: the data package that the report was made from"),
+        ("federation.duckdb", f"the registry; try: annulary return --registry {out / 'federation.duckdb'}"),
+    ):
+        typer.echo(f"  {out / place}  {what}")
+
+
+def _walk(folder: Path, *, climbers: int, seed: int) -> str:
+    """Write deliveries, take them in, freeze and report; return what was made, in a sentence."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     from registry import freeze, open_freeze, take_in
-    from registry.errors import NotWritableError
     from reports import season_report
     from synthetic_data import true_parameters, write_federation
 
-    season = true_parameters().last_season
-    if out.exists():
-        raise NotWritableError(f"{out} is there already; remove it, or name another folder with --out.")
+    season, file, held = true_parameters().last_season, folder / "federation.duckdb", 0
     columns = (TextColumn("{task.description:<34}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True)) as progress:
         making = progress.add_task("inventing a federation", total=1.0)
         federation = write_federation(
-            out / "deliveries",
+            folder / "deliveries",
             climbers=climbers,
             seed=seed,
             progress=lambda share: progress.update(making, completed=share),
         )
         progress.update(making, completed=1.0)
-        file = out / "federation.duckdb"
         taking = progress.add_task("taking in", total=len(federation.sites))
-        held = 0
         for site in federation.sites:
             progress.update(taking, description=f"taking in {site.code}")
             held += take_in(site.folder, registry=file, site=site.code).held
             progress.advance(taking)
         freezing = progress.add_task("freezing", total=1)
-        frozen = freeze("last-season", registry=file, out=out / "freezes")
+        frozen = freeze("last-season", registry=file, out=folder / "freezes")
         progress.advance(freezing)
         writing = progress.add_task("writing the season report", total=1)
         with open_freeze(frozen.folder) as view:
-            report = season_report(
-                view,
-                starts_on=date(season, 1, 1),
-                ends_on=date(season, 12, 31),
-                out=out / "season",
-            )
+            season_report(view, starts_on=date(season, 1, 1), ends_on=date(season, 12, 31), out=folder / "season")
         progress.advance(writing)
-    typer.echo(f"{len(federation.sites)} sites, {frozen.rows['data/cases']} injured fingers, {held} rows held.")
-    typer.echo("Everything in it is invented. Open these:")
-    for place, what in (
-        (report.page, "the season report (in a browser)"),
-        (report.numbers, "every number in it, for programs"),
-        (out / "deliveries", "what the sites sent, as CSV"),
-        (frozen.folder, "the freeze: the data package that the report was made from"),
-        (file, "the registry; try: annulary return --registry " + str(file)),
-    ):
-        typer.echo(f"  {place}  {what}")
+    return f"{len(federation.sites)} sites, {frozen.rows['data/cases']} injured fingers, {held} rows held."
 
 
 def main() -> None:
@@ -127,27 +133,41 @@ def main() -> None:
     """
     from registry.errors import AnnularyError
 
+    before = signal.signal(signal.SIGINT, _stop)
     try:
         application()()
     except AnnularyError as error:
         print(f"annulary: {error}", file=sys.stderr)
         sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        print("annulary: stopped; nothing half done was kept.", file=sys.stderr)
-        sys.exit(130)
     except BrokenPipeError:
         sys.exit(0)
     except Exception as error:
-        frame = error.__traceback__
-        while frame is not None and frame.tb_next is not None:
-            frame = frame.tb_next
-        place = "" if frame is None else f"{frame.tb_frame.f_code.co_filename}:{frame.tb_lineno}"
         print(
-            f"annulary: something went wrong that should have been caught ({type(error).__name__} at {place}). "
+            f"annulary: something went wrong that should have been caught ({_kind_and_place(error)}). "
             "Please report these words; nothing half done was kept.",
             file=sys.stderr,
         )
         sys.exit(2)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _stop(*_: object) -> None:
+    """Leave at once on Ctrl-C: libraries would wrap the interruption into errors of their own.
+
+    What was being written is either whole or not there: transactions that were not committed, and folders that were
+    not yet renamed, are dropped.
+    """
+    print("\nannulary: stopped; nothing half done was kept.", file=sys.stderr, flush=True)
+    os._exit(130)
+
+
+def _kind_and_place(error: Exception) -> str:
+    frame = error.__traceback__
+    while frame is not None and frame.tb_next is not None:
+        frame = frame.tb_next
+    place = "" if frame is None else f" at {Path(frame.tb_frame.f_code.co_filename).name}:{frame.tb_lineno}"
+    return f"{type(error).__name__}{place}"
 
 
 if __name__ == "__main__":

@@ -33,7 +33,14 @@ def intake(
     as_json: Annotated[bool, typer.Option("--json", help="Print the outcome as JSON.")] = False,
 ) -> None:
     """Check a site's delivery and take it in: good rows are accepted, bad ones are held with their reasons."""
+    from registry.errors import OptionError
     from registry.intake.delivery import take_in
+    from registry.intake.recognising import ignored_files
+
+    if as_csv and as_json:
+        raise OptionError("choose --json or --csv, not both.")
+    for name in ignored_files(delivery):
+        typer.echo(f"not read (no .csv file): {name}", err=True)
 
     report = take_in(
         delivery,
@@ -48,6 +55,9 @@ def intake(
         typer.echo(_report_json(report))
     else:
         _print_report(report, all_findings=all_findings)
+    if as_csv or as_json:
+        for refusal in report.refusals:
+            typer.echo(f"REFUSED  {refusal.sentence}", err=True)
     typer.echo(_next_step(report, registry), err=True)
     raise typer.Exit(report.exit_code)
 
@@ -57,9 +67,20 @@ def held(
     site: Annotated[str | None, typer.Option(help="Only this site's rows.", metavar="CODE")] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print as CSV.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+    dismiss: Annotated[
+        int | None, typer.Option(help="Close the held row of this number, which nobody can mend.", metavar="ID")
+    ] = None,
+    because: Annotated[str | None, typer.Option(help="Why it is dismissed.", metavar="TEXT")] = None,
 ) -> None:
-    """List the rows that are held, with the reason and the mend for each."""
+    """List the rows that are held, with the reason and the mend for each; or dismiss one."""
+    from registry.errors import OptionError
+    from registry.intake.holding import dismiss as close_held
     from registry.intake.holding import held_rows
+
+    if dismiss is not None:
+        if because is None:
+            raise OptionError("--dismiss ID needs --because 'why', which stays on the books.")
+        close_held(registry, held_id=dismiss, because=because)
 
     frame = held_rows(registry, site=site)
     if as_csv:
@@ -73,7 +94,8 @@ def held(
     n = frame["held_id"].nunique()
     typer.echo(
         f"{n} row{'s' if n != 1 else ''} held. Mend them in the site's file and deliver it again; what is then right "
-        "is taken in, and rows that waited for it follow by themselves."
+        "is taken in, and rows that waited for it follow by themselves. A row whose key was mended, or that nobody can "
+        "mend, is closed with --dismiss ID --because TEXT."
         if n
         else "Nothing to do.",
         err=True,
@@ -223,7 +245,11 @@ def _report_json(report: IntakeReport) -> str:
 
 def _next_step(report: IntakeReport, registry: Path) -> str:
     if report.nothing_changed:
-        return "Nothing changed: these files were taken in before, byte for byte."
+        open_rows = f" Of their rows {report.held} still wait for a mend." if report.held else ""
+        return (
+            "Nothing changed: these files were taken in before, byte for byte; later revisions of their rows stand."
+            f"{open_rows}"
+        )
     lead = "Dry run: nothing was changed. " if report.dry_run else ""
     released = f"Rows held earlier and released now: {report.released}. " if report.released else ""
     if report.refusals:

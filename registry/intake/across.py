@@ -6,6 +6,7 @@ and the registry's current ones.
 
 from __future__ import annotations
 
+from registry.derive.people import ADULT_FROM
 from registry.dictionary import Table
 from registry.dictionary.anatomy import impossible, impossible_joint
 from registry.dictionary.injury import DIGIT, JOINT, STRUCTURES
@@ -33,11 +34,13 @@ IMPOSSIBLE_JOINTS = ", ".join(
 
 ACROSS: dict[str, list[tuple[str, str, str]]] = {
     "observation": [
+        # A difference of exactly ADULT_FROM years is 17 before the birthday and 18 after it: which, is not known, and
+        # a row is held only for what is known to be wrong. The derivation, which may err, takes it for a minor.
         (
             "guardian_consent",
             "guardian_consent",
             "FROM good t JOIN pool_athletes a USING (athlete) "
-            "WHERE year(t.starts_on) - a.birth_year < 18 AND t.guardian_consent IS DISTINCT FROM 'yes'",
+            f"WHERE year(t.starts_on) - a.birth_year < {ADULT_FROM} AND t.guardian_consent IS DISTINCT FROM 'yes'",
         ),
     ],
     "findings": [

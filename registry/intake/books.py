@@ -23,11 +23,28 @@ def taken_before(connection: DuckDBPyConnection, file: RecognisedFile, *, site: 
     return number(connection, f"SELECT count(*) FROM files WHERE {same}", values) > 0
 
 
+def still_held(connection: DuckDBPyConnection, file: RecognisedFile, *, site: str) -> int:
+    """Count the rows of a file that was taken in before which still wait for a mend."""
+    return number(
+        connection,
+        "SELECT count(*) FROM held JOIN files USING (delivery, site, file) WHERE held.standing = 'open' "
+        "AND site = ? AND sha256 = ?",
+        [site, file.text.sha256],
+    )
+
+
+def new_refusals(connection: DuckDBPyConnection, refusals: list[Refusal], *, site: str) -> list[Refusal]:
+    """Return the refusals of files that have not been refused before."""
+    rows = connection.execute("SELECT sha256 FROM files WHERE site = ? AND standing = 'refused'", [site]).fetchall()
+    known = {row[0] for row in rows}
+    return [refusal for refusal in refusals if refusal.sha256 not in known]
+
+
 def open_delivery(connection: DuckDBPyConnection, *, site: str, received_at: datetime, refusals: list[Refusal]) -> int:
     """Enter a delivery and the hashes of its refused files; return its number."""
     delivery = number(connection, "SELECT coalesce(max(delivery), 0) + 1 FROM deliveries")
     connection.execute("INSERT INTO deliveries VALUES (?, ?, ?, ?)", [delivery, site, received_at, DICTIONARY_VERSION])
-    for refusal in refusals:
+    for refusal in new_refusals(connection, refusals, site=site):
         connection.execute(
             "INSERT INTO files VALUES (?, ?, ?, 'refused', NULL, NULL, NULL, ?)",
             [delivery, site, refusal.sha256, DICTIONARY_VERSION],

@@ -54,14 +54,17 @@ def commit_table(stage: Stage, table: Table, *, delivery: int) -> TableCount:
     changed = "earlier IS NULL OR earlier_content <> content"
     own = ", ".join(own_columns(table))
     connection.execute(
-        f"INSERT INTO accepted.{table.name} (row_id, delivery, superseded_by, content, file, line, site, {own}) "
-        f"SELECT row_id, {delivery}, NULL, content, file, line, site, {own} FROM judged WHERE {changed} "
+        f"INSERT INTO accepted.{table.name} (row_id, delivery, superseded_by, fed_by, content, file, line, site, "
+        f"{own}) SELECT row_id, {delivery}, NULL, CASE WHEN origin <> row_id THEN 'sheet' END, content, file, line, "
+        f"site, {own} FROM judged WHERE {changed} "
         "ORDER BY row_id"
     )
     connection.execute(
         f"UPDATE accepted.{table.name} AS a SET superseded_by = j.row_id FROM judged j "
         "WHERE a.row_id = j.earlier AND j.earlier_content <> j.content"
     )
+    if table.name == "findings":
+        _close_corrected_findings(stage, same)
     names = ", ".join(quoted(name) for name in table.names)
     connection.execute(
         f"INSERT INTO received.{table.name} SELECT row_id, {names} FROM staged_{table.name} "
@@ -74,6 +77,18 @@ def commit_table(stage: Stage, table: Table, *, delivery: int) -> TableCount:
         "FROM judged",
     )
     return TableCount(table.name, *(int(count) for count in counts))
+
+
+def _close_corrected_findings(stage: Stage, same: str) -> None:
+    """Supersede the findings that a flat sheet fed for a case and that its newer row no longer names.
+
+    The sheet says all structures of a finger in one cell; a corrected cell replaces what stood there.
+    """
+    stage.connection.execute(
+        'UPDATE accepted.findings AS a SET superseded_by = j.origin FROM (SELECT DISTINCT "case", origin FROM judged '
+        f"WHERE origin <> row_id) j WHERE a.superseded_by IS NULL AND a.site = {text_literal(stage.site)} "
+        f'AND a.fed_by = \'sheet\' AND a."case" = j."case" AND NOT EXISTS (SELECT 1 FROM judged o WHERE {same})'
+    )
 
 
 def hold(stage: Stage, *, delivery: int, unreadable: dict[str, tuple[str, list[UnreadableRow]]]) -> int:
@@ -90,7 +105,7 @@ def hold(stage: Stage, *, delivery: int, unreadable: dict[str, tuple[str, list[U
         pairs = ", ".join(f"{text_literal(name)}, {quoted(name)}" for name in table.names)
         connection.execute(
             f"INSERT INTO held SELECT row_id, {delivery}, {text_literal(stage.site)}, {text_literal(table.name)}, "
-            f"file, line, CAST(json_merge_patch('{{}}', json_object({pairs})) AS VARCHAR), 'open', NULL "
+            f"file, line, CAST(json_merge_patch('{{}}', json_object({pairs})) AS VARCHAR), 'open', NULL, NULL "
             f"FROM staged_{table.name} WHERE origin = row_id AND row_id >= {stage.first_new_row} "
             f"AND row_id IN ({HELD_ORIGINS}) ORDER BY row_id"
         )
@@ -98,16 +113,34 @@ def hold(stage: Stage, *, delivery: int, unreadable: dict[str, tuple[str, list[U
         "INSERT INTO held_reasons SELECT DISTINCT origin, column_name, code FROM said "
         f"WHERE origin IN ({HELD_ORIGINS}) AND code NOT IN ({listed(WARNING_CODES)})"
     )
+    _hold_unreadable(stage, unreadable, delivery=delivery)
+    return number(connection, "SELECT count(*) FROM held WHERE standing = 'released' AND closed_by = ?", [delivery])
+
+
+def _hold_unreadable(stage: Stage, unreadable: dict[str, tuple[str, list[UnreadableRow]]], *, delivery: int) -> None:
+    """Hold rows that cannot be laid under the header by their number only.
+
+    Nobody can say which of their cells stands under which column, so that an identifier could not be told from a code;
+    their text stays with the site.
+    """
+    import pyarrow as pa
+
     for file, (table_name, rows) in unreadable.items():
         first = stage.new_rows(len(rows))
-        for held_id, row in enumerate(rows, start=first):
-            connection.execute(
-                "INSERT INTO held VALUES (?, ?, ?, ?, ?, ?, CAST(json_object('as_received', ?) AS VARCHAR), "
-                "'open', NULL)",
-                [held_id, delivery, stage.site, table_name, file, row.line, row.text],
-            )
-            connection.execute("INSERT INTO held_reasons VALUES (?, NULL, ?)", [held_id, row.code])
-    return number(connection, "SELECT count(*) FROM held WHERE standing = 'released' AND closed_by = ?", [delivery])
+        held = pa.table(
+            {
+                "held_id": pa.array(range(first, first + len(rows)), pa.int64()),
+                "line": pa.array([row.line for row in rows], pa.int64()),
+                "code": pa.array([row.code for row in rows], pa.string()),
+            }
+        )
+        stage.connection.register("unreadable_rows", held)
+        stage.connection.execute(
+            "INSERT INTO held SELECT held_id, ?, ?, ?, ?, line, NULL, 'open', NULL, NULL FROM unreadable_rows",
+            [delivery, stage.site, table_name, file],
+        )
+        stage.connection.execute("INSERT INTO held_reasons SELECT held_id, NULL, code FROM unreadable_rows")
+        stage.connection.unregister("unreadable_rows")
 
 
 def _close_and_release(connection: DuckDBPyConnection, stage: Stage, delivery: int) -> None:

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.door import ENGINE_SETTINGS
 from registry.errors import DeliveryError, InputError
-from registry.intake.books import enter_files, open_delivery, taken_before
+from registry.intake.books import enter_files, new_refusals, open_delivery, still_held, taken_before
 from registry.intake.committing import commit_all, hold, keep_warnings
 from registry.intake.identifiers import Refusal, refusal_by_columns
 from registry.intake.reading import read_bytes, read_table
 from registry.intake.recognising import RecognisedFile, delivered_files, recognise
-from registry.intake.refusing import refused_by_content
+from registry.intake.refusing import check_site, refused_by_content
 from registry.intake.report import FileCount, IntakeReport, delivery_findings, place_findings
 from registry.intake.screening import screen
 from registry.intake.staging import Stage
-from registry.store.connection import connect, transaction
+from registry.store.connection import connect, owner_only, transaction
 from registry.store.schema import prepare
 from registry.store.view import DERIVED, create_current_views, store_derived
 
@@ -72,14 +72,22 @@ def take_in(
     say("reading")
     files, refusals = _read(delivered_files([Path(place) for place in places]))
     path = Path(registry)
-    connection = _memory() if dry_run and not path.exists() else connect(path, write=True)
-    try:
-        prepare(connection)
-        create_current_views(connection)
-        with transaction(connection, keep=not dry_run):
-            return _process(connection, files, refusals, site=site, clock=clock, dry_run=dry_run, say=say)
-    finally:
-        connection.close()
+    made = not path.exists()
+    with owner_only(), _opened(path, in_memory=dry_run and made) as connection:
+        try:
+            with transaction(connection, keep=not dry_run):
+                prepare(connection)
+                create_current_views(connection)
+                return _process(connection, files, refusals, site=site, clock=clock, dry_run=dry_run, say=say)
+        except BaseException:
+            connection.close()
+            if made:
+                path.unlink(missing_ok=True)
+            raise
+
+
+def _opened(path: Path, *, in_memory: bool) -> DuckDBPyConnection:
+    return _memory() if in_memory else connect(path, write=True, create=True)
 
 
 def _memory() -> DuckDBPyConnection:
@@ -96,8 +104,8 @@ def _read(paths: list[Path]) -> tuple[list[RecognisedFile], list[Refusal]]:
     for path in paths:
         try:
             data = read_bytes(path)
-            text = read_table(data, name=path.name)
-            refusal = refusal_by_columns(path.name, text.sha256, text.header)
+            text = read_table(data, name=_plain_name(path))
+            refusal = refusal_by_columns(text.name, text.sha256, text.header)
             if refusal:
                 refusals.append(refusal)
             else:
@@ -112,6 +120,11 @@ def _read(paths: list[Path]) -> tuple[list[RecognisedFile], list[Refusal]]:
     return files, refusals
 
 
+def _plain_name(path: Path) -> str:
+    """Return the file's name without characters that a terminal would obey or a text cannot hold."""
+    return "".join(character if character.isprintable() else "?" for character in path.name)
+
+
 def _process(
     connection: DuckDBPyConnection,
     files: list[RecognisedFile],
@@ -122,15 +135,25 @@ def _process(
     dry_run: bool,
     say: Progress,
 ) -> IntakeReport:
+    check_site(files, site=site)
     taken = [file for file in files if taken_before(connection, file, site=site)]
-    counts = [FileCount(file.text.name, file.table.name, file.text.n_rows, 0, True) for file in taken]
+    counts = [
+        FileCount(
+            file.text.name,
+            file.table.name,
+            file.text.n_rows,
+            still_held(connection, file, site=site),
+            already_taken=True,
+        )
+        for file in taken
+    ]
     skipped = {file.text.sha256 for file in taken}
     fresh = [file for file in files if file.text.sha256 not in skipped]
     if fresh:
         fresh, more = refused_by_content(connection, fresh, site=site)
         refusals = refusals + more
     report = IntakeReport(site=site, dry_run=dry_run, files=counts, tables=[], refusals=refusals)
-    if not fresh and not refusals:
+    if not fresh and not new_refusals(connection, refusals, site=site):
         return report
     delivery = open_delivery(connection, site=site, received_at=clock, refusals=refusals)
     if not fresh:
@@ -140,7 +163,8 @@ def _process(
         stage.add_file(file)
     stage.add_held()
     say("checking")
-    screen(stage, received_on=clock.date())
+    # The clock is universal time; somewhere the next day has begun already.
+    screen(stage, received_on=(clock + timedelta(hours=14)).date())
     place_findings(connection)
     say("keeping")
     tables = commit_all(stage, delivery=delivery)

@@ -29,11 +29,10 @@ MOST_BYTES = 2**31 - 1
 
 @dataclass(frozen=True)
 class UnreadableRow:
-    """A row that cannot be laid under the header: its number, the reason code, the text as far as readable."""
+    """A row that cannot be laid under the header: its number and the reason code; its text is not kept."""
 
     line: int
     code: str
-    text: str
 
 
 @dataclass(frozen=True)
@@ -95,6 +94,8 @@ def read_table(data: bytes, *, name: str) -> TextTable:
         )
     if body.startswith(b"PK\x03\x04"):
         raise DeliveryError(f"{name} is a spreadsheet, not a CSV; save it as 'CSV UTF-8' and deliver that.")
+    if b"\r" in body and b"\n" not in body:
+        raise DeliveryError(f"{name}: the lines end in the way of old Macintosh files; save it as 'CSV UTF-8'.")
     lines = _plain_lines(body)
     first = body.split(b"\n", 1)[0]
     header = _header(first, name=name)
@@ -125,7 +126,7 @@ def _header(first: bytes, *, name: str) -> tuple[str, ...]:
         if not column:
             raise DeliveryError(f"{name}, row 1: column {position} has no name; name it or remove it.")
         if column in header[: position - 1]:
-            raise DeliveryError(f"{name}, row 1: column '{column}' stands there twice; keep one of them.")
+            raise DeliveryError(f"{name}, row 1: column {position} has the name of an earlier one; keep one of them.")
     return header
 
 
@@ -157,7 +158,8 @@ def _is_regular(lines: bytes, n_columns: int) -> bool:
 def _split_fast(lines: bytes, header: tuple[str, ...]) -> pa.Table:
     table = pyarrow.csv.read_csv(
         pa.BufferReader(lines),
-        read_options=pyarrow.csv.ReadOptions(skip_rows=1, column_names=list(header)),
+        # One thread: a process that ends early must not end while a reader's thread still runs.
+        read_options=pyarrow.csv.ReadOptions(use_threads=False, skip_rows=1, column_names=list(header)),
         parse_options=pyarrow.csv.ParseOptions(
             delimiter=SEPARATOR,
             quote_char=False,
@@ -187,8 +189,7 @@ def _split_strict(body: bytes, header: tuple[str, ...], *, name: str) -> tuple[p
                 continue
             code = _row_fault(record, len(header))
             if code:
-                shown = SEPARATOR.join(record)[:CELL_LIMIT].encode("utf-8", "replace").decode("utf-8")
-                unreadable.append(UnreadableRow(this, code, shown))
+                unreadable.append(UnreadableRow(this, code))
             else:
                 rows.append(record)
                 numbers.append(this)

@@ -61,6 +61,11 @@ REASONS: dict[str, Reason] = {
             "keep the right row, or give the other its own key",
         ),
         Reason(
+            "climber_differs",
+            "the same climber stands in another row, or in the registry, with another value",
+            "check which value is right and whether it is the same climber; correct the other or the athletes row",
+        ),
+        Reason(
             "unknown_parent",
             "no {parent} row with this key has been delivered",
             "deliver the {parent} row, or correct the key",

@@ -31,16 +31,31 @@ def delivered_files(deliveries: Sequence[Path]) -> list[Path]:
     """
     files: list[Path] = []
     for place in deliveries:
-        if not place.exists():
+        try:
+            present = place.exists()
+        except PermissionError:
+            raise DeliveryError(f"the folder of {place} may not be looked into; check who owns it.") from None
+        if not present:
             raise DeliveryError(f"there is nothing at {place}; check the path of the delivery.")
         if place.is_dir():
-            inside = sorted(path for path in place.iterdir() if path.suffix.lower() == ".csv")
+            inside = sorted(path for path in place.iterdir() if path.suffix.lower() == ".csv" and _ours(path))
             if not inside:
                 raise DeliveryError(f"the folder {place} holds no .csv file; put the delivery's files into it.")
             files += inside
         else:
             files.append(place)
     return files
+
+
+def ignored_files(deliveries: Sequence[Path]) -> list[str]:
+    """Name what lies in the delivery's folders and is not read: other kinds of files, and hidden ones."""
+    read = set(delivered_files(deliveries))
+    inside = [path for place in deliveries if place.is_dir() for path in sorted(place.iterdir())]
+    return [path.name for path in inside if path not in read and not path.name.startswith(".")]
+
+
+def _ours(path: Path) -> bool:
+    return path.is_file() and not path.name.startswith((".", "~$"))
 
 
 def recognise(text: TextTable) -> RecognisedFile:
@@ -90,7 +105,14 @@ def _by_columns(text: TextTable) -> Table:
 def _check_columns(text: TextTable, table: Table) -> None:
     others = also_read_columns(table)
     known = [*table.names, *others]
-    faults = [f"unknown column '{column}'.{suggestion(column, known)}" for column in text.header if column not in known]
+    # A header that is close to none of ours may be a row of data, and is not repeated.
+    faults = [
+        f"unknown column '{column}'.{suggestion(column, known)}"
+        if suggestion(column, known)
+        else f"column {position} has a name that is none of ours."
+        for position, column in enumerate(text.header, start=1)
+        if column not in known
+    ]
     delivered = set(text.header) | {others[column][0] for column in text.header if column in others}
     faults += [
         f"column '{field.name}' is missing (required)."

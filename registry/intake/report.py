@@ -132,7 +132,7 @@ def delivery_findings(
     names = listed([file.text.name for file in files])
     unreadable = (
         "SELECT file, line, table_name, NULL, code, NULL FROM held JOIN held_reasons USING (held_id) "
-        f"WHERE delivery = {delivery} AND cells LIKE '{{\"as_received\"%'"
+        f"WHERE delivery = {delivery} AND cells IS NULL"
     )
     frame = findings_frame(
         connection,

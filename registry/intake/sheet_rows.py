@@ -83,7 +83,7 @@ def _athletes(stage: Stage) -> None:
     said = "SELECT athlete, lower(sex) AS sex, birth_year FROM sheet_good UNION ALL SELECT * FROM known_athletes"
     for column in ("sex", "birth_year"):
         connection.execute(
-            f"INSERT INTO bad SELECT row_id, origin, 'sheet', '{column}', 'key_conflict', NULL FROM sheet_good "
+            f"INSERT INTO bad SELECT row_id, origin, 'sheet', '{column}', 'climber_differs', NULL FROM sheet_good "
             f"WHERE athlete IN (SELECT athlete FROM ({said}) GROUP BY athlete HAVING count(DISTINCT {column}) > 1)"
         )
     connection.execute("DELETE FROM sheet_good WHERE origin IN (SELECT origin FROM bad WHERE table_name = 'sheet')")

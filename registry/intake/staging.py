@@ -82,7 +82,7 @@ class Stage:
             open_rows = (
                 f"SELECT held_id, held_id, file, line, {cells} FROM held WHERE standing = 'open' AND site = "
                 f"{text_literal(self.site)} AND table_name = {text_literal(table.name)} "
-                "AND NOT cells LIKE '{\"as_received\"%'"
+                "AND cells IS NOT NULL"
             )
             self._drop_replaced(table, open_rows)
             self.connection.execute(
@@ -100,7 +100,7 @@ class Stage:
         """Note the held rows whose key a new row of this delivery carries: the new one stands for them."""
         names = ", ".join(quoted(name) for name in table.names)
         same_key = " AND ".join(
-            f"coalesce(trim(o.{quoted(name)}), '') = coalesce(trim(s.{quoted(name)}), '')" for name in table.key
+            f"{_comparable(table, name, 'o')} = {_comparable(table, name, 's')}" for name in table.key
         )
         filled = " || ".join(f"coalesce(trim(o.{quoted(name)}), '')" for name in table.key)
         self.connection.execute(
@@ -120,14 +120,16 @@ def as_json(names: tuple[str, ...], row: tuple[str | None, ...]) -> str:
 
 
 def _same_key(table: Table, name: str) -> str:
-    cell = f"coalesce({stripped('s.' + quoted(name))}, '')"
-    if table[name].kind == "code":
-        cell = f"lower({cell})"
-    return f"coalesce(CAST(a.{quoted(name)} AS VARCHAR), '') = {cell}"
+    return f"coalesce(CAST(a.{quoted(name)} AS VARCHAR), '') = {_comparable(table, name, 's')}"
+
+
+def _comparable(table: Table, name: str, alias: str) -> str:
+    cell = f"coalesce({stripped(alias + '.' + quoted(name))}, '')"
+    return f"lower({cell})" if table[name].kind == "code" else cell
 
 
 def _converted(column: str, factor: float) -> str:
     """Turn a number in another origin into whole units of ours; what is no number stays as it is, to be held."""
     cell = stripped(column)
     whole = f"CAST(CAST(round(TRY_CAST({cell} AS DOUBLE) * {factor!r}) AS BIGINT) AS VARCHAR)"
-    return f"CASE WHEN regexp_full_match({cell}, '[+-]?[0-9]{{1,9}}([.][0-9]{{1,9}})?') THEN {whole} ELSE {column} END"
+    return f"CASE WHEN regexp_full_match({cell}, '[+-]?[0-9]{{0,9}}([.][0-9]{{1,15}})?') THEN {whole} ELSE {column} END"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -19,66 +19,86 @@ from registry.errors import (
     RegistryLockedError,
 )
 
-MAGIC, MAGIC_AT = b"DUCK", 8
+UNWRITABLE = (duckdb.IOException, duckdb.FatalException)
 WAIT_SECONDS = 10.0
 """How long a command waits for another one to let go of the registry."""
 
 
-def connect(path: Path, *, write: bool, wait_seconds: float = WAIT_SECONDS) -> duckdb.DuckDBPyConnection:
-    """Open the DuckDB file, creating it when ``write`` and it is not there yet.
+def connect(
+    path: Path, *, write: bool, create: bool = False, wait_seconds: float = WAIT_SECONDS
+) -> duckdb.DuckDBPyConnection:
+    """Open the DuckDB file; make it when ``create`` and it is not there yet.
+
+    The file is never opened by anyone but DuckDB: closing any other descriptor of it would drop the locks that this
+    process holds on it, and let a second writer in.
 
     Raises
     ------
     RegistryFileError, NotARegistryError, RegistryLockedError, NotWritableError
     """
-    _check_place(path, write=write)
+    _check_place(path, write=write, create=create)
     deadline = time.monotonic() + wait_seconds
     while True:
         try:
             with owner_only():
                 return duckdb.connect(str(path), read_only=not write, config=ENGINE_SETTINGS)
+        except duckdb.ConnectionException:
+            raise RegistryLockedError(
+                f"{path} is open in this very program in another way; close that view first."
+            ) from None
         except duckdb.IOException as error:
             if "lock" not in str(error).lower():
-                raise _cannot_open(path, write=write) from None
+                raise _cannot_open(path, str(error)) from None
             if time.monotonic() > deadline:
                 raise RegistryLockedError(
                     f"{path} is held by another program (an intake, a report or a notebook that has it open). "
                     f"Waited {wait_seconds:g} seconds; close the other one, then call again."
                 ) from None
             time.sleep(0.1)
-        except duckdb.Error:
-            raise _cannot_open(path, write=write) from None
+        except duckdb.Error as error:
+            raise _cannot_open(path, str(error)) from None
 
 
-def _check_place(path: Path, *, write: bool) -> None:
+def _check_place(path: Path, *, write: bool, create: bool) -> None:
+    try:
+        _check_path(path, write=write, create=create)
+    except PermissionError:
+        raise NotWritableError(f"the folder of {path} may not be looked into; check who owns it.") from None
+
+
+def _check_path(path: Path, *, write: bool, create: bool) -> None:
     if path.is_dir():
         raise NotARegistryError(f"{path} is a folder; a registry is a single file. Name a file inside it.")
+    if not path.exists() and not create:
+        raise RegistryFileError(
+            f"there is no registry at {path}. Check the path, or make one by taking in a delivery: "
+            f"annulary intake DELIVERY --registry {path} --site CODE"
+        )
+    if write and not path.parent.is_dir():
+        raise NotWritableError(f"the folder {path.parent} does not exist; make it first.")
+    if write and not os.access(path.parent, os.W_OK):
+        raise NotWritableError(f"the folder {path.parent} cannot be written; choose another place.")
     if not path.exists():
-        if not write:
-            raise RegistryFileError(
-                f"there is no registry at {path}. Check the path, or make one by taking in a delivery: "
-                f"annulary intake DELIVERY --registry {path} --site CODE"
-            )
-        if not path.parent.is_dir():
-            raise NotWritableError(f"the folder {path.parent} does not exist; make it first.")
-        if not os.access(path.parent, os.W_OK):
-            raise NotWritableError(f"the folder {path.parent} cannot be written; choose another place.")
         return
     if not os.access(path, os.R_OK) or (write and not os.access(path, os.W_OK)):
         verb = "written" if write else "read"
         raise NotWritableError(f"{path} cannot be {verb}; check who owns it, or name another file.")
-    with path.open("rb") as stream:
-        head = stream.read(MAGIC_AT + len(MAGIC))
-    if head[MAGIC_AT:] != MAGIC:
-        raise NotARegistryError(
-            f"{path} is not a registry (its first bytes are those of some other file). Nothing was changed; "
-            "name the registry file that annulary intake made."
-        )
+    if path.stat().st_size == 0:
+        raise _not_a_registry(path)  # DuckDB would take an empty file for a new database
 
 
-def _cannot_open(path: Path, *, write: bool) -> RegistryFileError:
-    if write and not path.exists():
+def _not_a_registry(path: Path) -> NotARegistryError:
+    return NotARegistryError(
+        f"{path} is not a registry (it is some other file). Nothing was changed; name the registry file that "
+        "annulary intake made."
+    )
+
+
+def _cannot_open(path: Path, message: str) -> RegistryFileError:
+    if not path.exists():
         return NotWritableError(f"{path} cannot be made there; choose a folder that you may write to.")
+    if "not a valid" in message.lower():
+        return _not_a_registry(path)
     return NotARegistryError(
         f"{path} looks like a registry but cannot be opened: it is damaged, cut short, or from a newer release. "
         "Nothing was changed; take the latest copy or freeze."
@@ -98,19 +118,20 @@ def owner_only() -> Iterator[None]:
 @contextmanager
 def transaction(connection: duckdb.DuckDBPyConnection, *, keep: bool = True) -> Iterator[None]:
     """Do all or nothing; with ``keep=False`` do all, look at it, and take it back."""
-    connection.execute("BEGIN TRANSACTION")
     try:
-        try:
-            yield
-        except BaseException:
-            connection.execute("ROLLBACK")
-            raise
+        connection.execute("BEGIN TRANSACTION")
+        yield
         connection.execute("COMMIT" if keep else "ROLLBACK")
-    except duckdb.IOException:
-        raise NotWritableError(
-            "the registry could not be written (the disk may be full, or the folder read-only). The registry is as "
-            "it was; make room and call again."
-        ) from None
+    except BaseException as error:
+        # After a failed write the engine may have rolled back already and refuse to do it again.
+        with suppress(duckdb.Error):
+            connection.execute("ROLLBACK")
+        if isinstance(error, UNWRITABLE):
+            raise NotWritableError(
+                "the registry could not be written (the disk may be full, or the folder read-only). The registry is "
+                "as it was; make room and call again."
+            ) from None
+        raise
 
 
 def first_row(connection: duckdb.DuckDBPyConnection, query: str, values: list[object] | None = None) -> tuple[Any, ...]:

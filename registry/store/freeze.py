@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from registry.dictionary import DICTIONARY_VERSION, TABLES
 from registry.door import ENGINE_SETTINGS, quoted
 from registry.errors import InputError, NotARegistryError, NotWritableError, RegistryFileError
-from registry.store.connection import connect, number, owner_only, transaction
+from registry.store.connection import UNWRITABLE, connect, number, owner_only, transaction
 from registry.store.schema import check, get_meta, key_columns
 from registry.store.view import DERIVED, View, create_current_views, store_derived
 
@@ -28,6 +28,12 @@ if TYPE_CHECKING:
 
 PACKAGE, SUMS = "datapackage.json", "checksums.txt"
 FREEZE_FORMAT = 1
+EXPECTED_FILES = {PACKAGE} | {
+    f"{room}/{name}.{kind}"
+    for room, names in (("data", tuple(TABLES)), ("derived", DERIVED))
+    for name in names
+    for kind in ("csv", "parquet")
+}
 FIELD_TYPES = {
     "BIGINT": "integer",
     "INTEGER": "integer",
@@ -80,27 +86,27 @@ def freeze(
     folder = home / name
     if folder.exists():
         raise NotWritableError(f"{folder} is there already, and a freeze never changes; choose another name.")
-    connection = connect(Path(registry), write=True)
     partial = home / f".{name}.partial"
-    try:
-        check(connection)
-        create_current_views(connection)
-        _refresh_derived(connection)
-        with owner_only():
+    with owner_only(), connect(Path(registry), write=True) as connection:
+        try:
+            check(connection)
+            create_current_views(connection)
+            _refresh_derived(connection)
             _make_folder(partial)
             resources = _write_tables(connection, partial)
             content_hash = _identity(resources)
             _write_package(connection, partial, name, content_hash, resources, clock)
-        os.replace(partial, folder)
-        with transaction(connection):
-            connection.execute(
-                "INSERT INTO freezes VALUES (?, ?, ?, ?)", [name, content_hash, clock, _derivation_version()]
-            )
-    except OSError as error:
-        raise NotWritableError(f"{folder} cannot be written ({error.strerror}); nothing was frozen.") from None
-    finally:
-        connection.close()
-        shutil.rmtree(partial, ignore_errors=True)
+            os.replace(partial, folder)
+            with transaction(connection):
+                connection.execute(
+                    "INSERT INTO freezes VALUES (?, ?, ?, ?)", [name, content_hash, clock, _derivation_version()]
+                )
+        except (OSError, *UNWRITABLE):
+            raise NotWritableError(
+                f"{folder} cannot be written (the disk may be full, or the folder read-only); nothing was frozen."
+            ) from None
+        finally:
+            shutil.rmtree(partial, ignore_errors=True)
     return Frozen(folder, name, content_hash, {entry["name"]: entry["rows"] for entry in resources})
 
 
@@ -124,7 +130,7 @@ def open_freeze(folder: str | Path, *, verify: bool = True) -> View:
     place = Path(folder)
     package = _read_package(place)
     if verify:
-        _verify(place)
+        _verify(place, package)
     connection = duckdb.connect(":memory:", config=ENGINE_SETTINGS)
     for table in TABLES:
         connection.execute(f"CREATE VIEW accepted_{table} AS {_parquet(place / 'data' / f'{table}.parquet')}")
@@ -249,7 +255,7 @@ def _read_package(place: Path) -> dict[str, Any]:
         raise RegistryFileError(f"there is no freeze at {place}; give the folder that annulary freeze made.")
     try:
         package = json.loads((place / PACKAGE).read_text(encoding="utf-8"))
-        needed = ("name", "content_hash", "derivation_version", "held")
+        needed = ("name", "content_hash", "derivation_version", "held", "resources")
         if not isinstance(package, dict) or any(key not in package for key in needed):
             raise ValueError
     except (OSError, ValueError):
@@ -257,17 +263,35 @@ def _read_package(place: Path) -> dict[str, Any]:
     return package
 
 
-def _verify(place: Path) -> None:
+def _verify(place: Path, package: dict[str, Any]) -> None:
+    """Check that every file is there, that no other is, that each is what was frozen, and the identity itself."""
     try:
         lines = (place / SUMS).read_text(encoding="utf-8").splitlines()
-    except OSError:
-        raise NotARegistryError(f"{place} has no {SUMS}; the freeze is not complete.") from None
-    for line in lines:
-        expected, _, name = line.partition("  ")
-        if not (place / name).is_file() or _sha256(place / name) != expected:
+    except (OSError, ValueError):
+        raise NotARegistryError(f"{place} has no readable {SUMS}; the freeze is not complete.") from None
+    sums = {name: expected for expected, _, name in (line.partition("  ") for line in lines)}
+    present = {path.relative_to(place).as_posix() for path in place.rglob("*") if path.is_file()} - {SUMS}
+    for name in sorted(present | set(sums) | EXPECTED_FILES):
+        if name not in sums or name not in present or _sha256(place / name) != sums[name]:
             raise NotARegistryError(
-                f"{place}: {name} is missing or no longer what was frozen. Use an untouched copy of the freeze."
+                f"{place}: {name} is missing, strange, or no longer what was frozen. Use an untouched copy of the "
+                "freeze."
             )
+    if _identity(_resources_of(package)) != package["content_hash"]:
+        raise NotARegistryError(f"{place}: the content hash does not fit the tables. Use an untouched copy.")
+
+
+def _resources_of(package: dict[str, Any]) -> list[dict[str, Any]]:
+    """Read back from the package what its identity was made of."""
+    return [
+        {
+            "name": resource["path"].removesuffix(".csv"),
+            "rows": resource["rows"],
+            "csv_sha256": resource["hash"].removeprefix("sha256:"),
+            "fields": resource["schema"]["fields"],
+        }
+        for resource in package["resources"]
+    ]
 
 
 def _views_on_package(connection: DuckDBPyConnection) -> None:

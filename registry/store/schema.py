@@ -37,7 +37,7 @@ CREATE TABLE deliveries (delivery BIGINT, site VARCHAR, received_at TIMESTAMP, d
 CREATE TABLE files (delivery BIGINT, site VARCHAR, sha256 VARCHAR, standing VARCHAR, file VARCHAR,
     table_name VARCHAR, n_rows BIGINT, dictionary_version BIGINT);
 CREATE TABLE held (held_id BIGINT, delivery BIGINT, site VARCHAR, table_name VARCHAR, file VARCHAR, line BIGINT,
-    cells VARCHAR, standing VARCHAR, closed_by BIGINT);
+    cells VARCHAR, standing VARCHAR, closed_by BIGINT, because VARCHAR);
 CREATE TABLE held_reasons (held_id BIGINT, column_name VARCHAR, code VARCHAR);
 CREATE TABLE warnings (delivery BIGINT, site VARCHAR, row_id BIGINT, table_name VARCHAR, file VARCHAR, line BIGINT,
     column_name VARCHAR, code VARCHAR);
@@ -80,6 +80,7 @@ def prepare(connection: DuckDBPyConnection) -> None:
             text = ", ".join(f"{quoted(field.name)} VARCHAR" for field in table.fields)
             connection.execute(
                 f"CREATE TABLE accepted.{table.name} (row_id BIGINT, delivery BIGINT, superseded_by BIGINT, "
+                "fed_by VARCHAR, "
                 f"content VARCHAR, file VARCHAR, line BIGINT, site VARCHAR, {typed})"
             )
             connection.execute(f"CREATE TABLE received.{table.name} (row_id BIGINT, {text})")
@@ -91,8 +92,10 @@ def prepare(connection: DuckDBPyConnection) -> None:
 
 def check(connection: DuckDBPyConnection) -> None:
     """Raise NotARegistryError unless the open file is a registry that this release can read."""
-    names = {row[0] for row in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
-    if "meta" not in names or get_meta(connection, "product") != "annulary":
+    columns = connection.execute(
+        "SELECT column_name FROM duckdb_columns() WHERE table_name = 'meta' ORDER BY column_name"
+    ).fetchall()
+    if columns != [("name",), ("value",)] or get_meta(connection, "product") != "annulary":
         raise NotARegistryError(
             "the file is a database, but not a registry. Nothing was changed; name the file that annulary intake made."
         )

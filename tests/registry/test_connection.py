@@ -83,6 +83,31 @@ def test_a_held_registry_is_waited_for_and_then_named(
         holder.communicate("\n")
 
 
+def test_a_second_look_does_not_let_another_writer_in(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    """Closing any descriptor of a file drops the POSIX locks that the process holds on it."""
+    take_in(write_delivery(clean))
+    path = tmp_path / "registry.duckdb"
+    code = (
+        "import sys; from pathlib import Path; from registry.store.connection import connect\n"
+        "from registry.errors import RegistryLockedError\n"
+        f"try:\n    connect(Path({str(path)!r}), write=True, wait_seconds=0.2).close()\n"
+        "except RegistryLockedError:\n    sys.exit(7)\n"
+    )
+    with open_registry(path):
+        open_registry(path).close()
+        assert subprocess.run([sys.executable, "-c", code], check=False, cwd=tmp_path).returncode == 7
+
+
+def test_writing_under_an_own_view_is_named(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    take_in(write_delivery(clean))
+    with open_registry(tmp_path / "registry.duckdb"), pytest.raises(RegistryLockedError, match="close that view first"):
+        take_in(write_delivery({"cases": clean["cases"].replace("left", "right")}, name="second"))
+
+
 def test_a_place_that_cannot_be_written(write_delivery: Write, take_in: Take, clean: dict[str, str]) -> None:
     with pytest.raises(NotWritableError, match="does not exist; make it first"):
         take_in(write_delivery(clean), registry=Path("/nowhere/at/all/registry.duckdb"))

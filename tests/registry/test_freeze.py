@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -87,8 +88,35 @@ def test_a_touched_freeze_is_refused(
     frozen = freeze("season", registry=tmp_path / "registry.duckdb")
     cases = frozen.folder / "data" / "cases.csv"
     cases.write_text(cases.read_text(encoding="utf-8").replace("ring", "index"), encoding="utf-8")
-    with pytest.raises(NotARegistryError, match=r"data/cases\.csv is missing or no longer what was frozen"):
+    with pytest.raises(NotARegistryError, match=r"data/cases\.csv is missing, strange, or no longer what was"):
         open_freeze(frozen.folder)
+
+
+def test_a_freeze_without_its_checksums_is_refused(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    take_in(write_delivery(clean))
+    frozen = freeze("season", registry=tmp_path / "registry.duckdb")
+    sums = frozen.folder / "checksums.txt"
+    kept = sums.read_text(encoding="utf-8")
+    sums.write_text("", encoding="utf-8")
+    with pytest.raises(NotARegistryError, match="no longer what was frozen"):
+        open_freeze(frozen.folder)
+    sums.write_text(kept, encoding="utf-8")
+    package = frozen.folder / "datapackage.json"
+    changed = package.read_text(encoding="utf-8").replace(frozen.content_hash, "0" * 64)
+    package.write_text(changed, encoding="utf-8")
+    digest = hashlib.sha256(package.read_bytes()).hexdigest()
+    lines = [line for line in kept.splitlines() if not line.endswith("datapackage.json")]
+    sums.write_text("\n".join([*lines, f"{digest}  datapackage.json"]) + "\n", encoding="utf-8")
+    with pytest.raises(NotARegistryError, match="content hash does not fit"):
+        open_freeze(frozen.folder)
+
+
+def test_no_registry_is_made_by_freezing_one(tmp_path: Path) -> None:
+    with pytest.raises(RegistryFileError, match="there is no registry at"):
+        freeze("season", registry=tmp_path / "nothing.duckdb")
+    assert not (tmp_path / "nothing.duckdb").exists()
 
 
 def test_names_and_places_are_checked(

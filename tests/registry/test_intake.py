@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from registry import open_registry
-from registry.errors import DeliveryError
-from registry.intake.holding import held_rows
+from registry.errors import DeliveryError, InputError
+from registry.intake.holding import dismiss, held_rows
 from registry.intake.report import IntakeReport
 
 Write = Callable[..., Path]
@@ -182,10 +182,85 @@ def test_an_identifier_in_a_cell_refuses_the_file_and_nothing_of_it_stays(
     assert new.encode() not in (tmp_path / "registry.duckdb").read_bytes()
 
 
-def test_a_pattern_that_lets_names_through_is_held(write_delivery: Write, take_in: Take, clean: dict[str, str]) -> None:
-    clean["sites"] = clean["sites"].replace("[A-Z]{2}[0-9]{5}", ".*")
-    report = take_in(write_delivery({"sites": clean["sites"]}))
-    assert codes(report) == [("sites.csv", 2, "pseudonym_pattern", "pattern_too_wide")]
+@pytest.mark.parametrize("pattern", [".*", "[A-Za-z]+", "[A-Z]{2"])
+def test_a_pattern_that_lets_names_through_never_opens_the_door(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path, pattern: str
+) -> None:
+    wide = clean["sites"].replace("[A-Z]{2}[0-9]{5}", pattern)
+    named = "athlete,sex\nQuibbleson,male\n"
+    if pattern != "[A-Z]{2":
+        with pytest.raises(DeliveryError, match="its pattern is not usable"):
+            take_in(write_delivery({"sites": wide, "athletes": named}))
+        assert not (tmp_path / "registry.duckdb").exists()
+    take_in(write_delivery({"sites": clean["sites"]}, name="good"))
+    report = take_in(write_delivery({"sites": wide, "athletes": named}, name="again"))
+    assert len(report.refusals) == 1
+    assert b"Quibbleson" not in (tmp_path / "registry.duckdb").read_bytes()
+
+
+def test_a_delivery_under_another_sites_code_is_refused(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    with pytest.raises(DeliveryError, match="names another site than --site south"):
+        take_in(write_delivery(clean), site="south")
+    assert not (tmp_path / "registry.duckdb").exists()
+
+
+def test_rows_out_of_shape_leave_no_text_behind(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    clean["athletes"] += "Quibbleson Smith,female,1990,extra\nquibbleson@post.example,female\n"
+    report = take_in(write_delivery(clean))
+    assert [code[1:] for code in codes(report)] == [(5, "", "cell_count"), (6, "", "cell_count")]
+    assert b"uibbleson" not in (tmp_path / "registry.duckdb").read_bytes()
+
+
+def test_a_header_that_is_a_row_of_data_is_not_repeated(
+    write_delivery: Write, take_in: Take, clean: dict[str, str]
+) -> None:
+    with pytest.raises(DeliveryError, match="column 1 has a name that is none of ours") as refusal:
+        take_in(write_delivery({"sites": clean["sites"], "athletes": "Quibbleson,male,1990\nAB10001,male,1990\n"}))
+    assert "uibbleson" not in str(refusal.value)
+
+
+def test_a_corrected_sheet_takes_the_place_of_its_earlier_findings(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    take_in(write_delivery({"sites": clean["sites"], "sheet": SHEET}))
+    corrected = SHEET.replace("a2:complete; a3:partial", "a3:complete").replace("2024-03-04", "2024-03-06")
+    take_in(write_delivery({"sheet": corrected}, name="second"))
+    with open_registry(tmp_path / "registry.duckdb") as view:
+        rows = view.table("cases").sort("case").collect().to_native().to_pylist()
+    assert (rows[0]["structures"], rows[0]["pulley_grade"]) == ("a3", "III")
+
+
+def test_a_mended_code_closes_the_held_row_whatever_its_capitals(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    clean["findings"] = clean["findings"].replace("0001,a2,,complete,ultrasound", "0001,A2,,complet,Ultrasound")
+    take_in(write_delivery(clean))
+    mended = clean["findings"].replace("0001,A2,,complet,Ultrasound", "0001,a2,,complete,ultrasound")
+    report = take_in(write_delivery({"findings": mended}, name="second"))
+    assert report.held == 0
+    assert held_rows(tmp_path / "registry.duckdb").empty
+
+
+def test_what_cannot_be_mended_is_dismissed_with_a_reason(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
+) -> None:
+    clean["follow_ups"] += "0003,2024-13-09,off_climbing,\n"
+    folder = write_delivery(clean)
+    take_in(folder)
+    registry = tmp_path / "registry.duckdb"
+    held_id = int(held_rows(registry)["held_id"].iloc[0])
+    again = take_in(folder)
+    assert again.nothing_changed
+    assert again.held == again.exit_code == 1
+    with pytest.raises(InputError, match="no open held row 999"):
+        dismiss(registry, held_id=999, because="typed twice")
+    dismiss(registry, held_id=held_id, because="typed twice")
+    assert held_rows(registry).empty
+    assert take_in(folder).exit_code == 0
 
 
 def test_a_dry_run_says_the_same_and_leaves_no_file(
@@ -247,7 +322,7 @@ def test_the_flat_sheet_feeds_four_tables(
         ("a2:complete", "a9:complete", "structures", "unknown_code"),
         ("left,thumb", "left,thum", "digit", "unknown_code"),
         ("collateral_ulnar(mcp)", "a4", "structures", "impossible_structure"),
-        ("AB20001,31,female,left", "AB20001,31,male,left", "sex", "key_conflict"),
+        ("AB20001,31,female,left", "AB20001,31,male,left", "sex", "climber_differs"),
         ("2024-07-01", "2023-07-01", "status_on", "wrong_order"),
     ],
 )

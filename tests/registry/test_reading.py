@@ -71,7 +71,7 @@ def test_a_row_that_cannot_be_laid_under_the_header_is_kept_apart(row: bytes, co
         (b"", "is empty"),
         (b" \n\n", "is empty"),
         (b"a;b\n1;2\n", "not separated by commas"),
-        (b"a,a\n1,2\n", "stands there twice"),
+        (b"a,a\n1,2\n", "column 2 has the name of an earlier one"),
         (b"a,,c\n1,2,3\n", "column 2 has no name"),
         ("a,b\n1,2\n".encode("utf-16"), "not a UTF-8 text file"),
         (b"PK\x03\x04rest", "is a spreadsheet"),
