@@ -12,14 +12,17 @@ import pandas as pd
 from scipy.stats import t as student
 
 from analysis.rates import RATIO_COLUMNS, cells_in_order, name_of
+from analysis.thresholds import MIN_CLUSTERS, MIN_EVENTS
 
 
 @dataclass(frozen=True)
 class RobustLimits:
-    """Limits of a rate for one unit of exposure; NaN where no variance can be estimated."""
+    """Limits of a rate for one unit of exposure; NaN where there are too few events or clusters for them."""
 
     low: float
     high: float
+    few: bool = False
+    """Whether they are missing although there are events: of too few climbers or squads, or too few of them."""
 
 
 def robust_limits(part: pd.DataFrame, keys: Sequence[str], cell: tuple[Any, ...], conf_level: float) -> RobustLimits:
@@ -34,6 +37,10 @@ def robust_limits(part: pd.DataFrame, keys: Sequence[str], cell: tuple[Any, ...]
     conf_level
         Level of the limits, by Student's t with clusters - 1 degrees of freedom.
 
+    Returns
+    -------
+    RobustLimits; NaN with fewer than ``MIN_EVENTS`` events or ``MIN_CLUSTERS`` clusters with exposure.
+
     References
     ----------
     Cochran WG (1977). Sampling techniques, 3rd ed., section 6.3 (variance of a ratio; from memory).
@@ -41,8 +48,10 @@ def robust_limits(part: pd.DataFrame, keys: Sequence[str], cell: tuple[Any, ...]
     here = _part(part, keys, cell)
     events, exposure = _sums(here, sorted(set(here["cluster"]))).T
     total, amount, clusters = events.sum(), exposure.sum(), len(events)
-    if not total or not amount or clusters < 2:
+    if not total or not amount:
         return RobustLimits(float("nan"), float("nan"))
+    if total < MIN_EVENTS or (exposure > 0).sum() < MIN_CLUSTERS:
+        return RobustLimits(float("nan"), float("nan"), few=True)
     rate = total / amount
     residual = (events - rate * exposure) / total
     reach = _t_quantile(clusters, conf_level) * _error(residual, clusters, poisson=1 / total)
@@ -54,7 +63,8 @@ def robust_ratios(
 ) -> pd.DataFrame:
     """Return one row, method robust_log, for each cell with events, compared with a reference with events.
 
-    A climber who climbs in both cells counts once: the ratio is linearised over clusters as a whole.
+    A climber who climbs in both cells counts once: the ratio is linearised over clusters as a whole. Limits and
+    p-value are NaN where either cell has fewer than ``MIN_EVENTS`` events or ``MIN_CLUSTERS`` clusters.
     """
     rows = []
     cells = dict.fromkeys(zip(*[part[key] for key in keys], strict=True)) if keys else {}
@@ -71,12 +81,15 @@ def _ratio(part: pd.DataFrame, reference: pd.DataFrame, conf_level: float) -> tu
     clusters = sorted(set(part["cluster"]) | set(reference["cluster"]))
     sums = [_sums(each, clusters) for each in (part, reference)]
     totals = [each.sum(axis=0) for each in sums]
-    if len(clusters) < 2 or not all((total > 0).all() for total in totals):
+    if not all((total > 0).all() for total in totals):
         return None
+    log_ratio = float(np.log(totals[0][0] / totals[0][1]) - np.log(totals[1][0] / totals[1][1]))
+    exposed = min(int((each[:, 1] > 0).sum()) for each in sums)
+    if exposed < MIN_CLUSTERS or min(total[0] for total in totals) < MIN_EVENTS:
+        return float(np.exp(log_ratio)), float("nan"), float("nan"), float("nan")
     # What a cluster adds to log(events / exposure), to first order.
     influence = [(each / total) @ np.array([1.0, -1.0]) for each, total in zip(sums, totals, strict=True)]
     residual = influence[0] - influence[1]
-    log_ratio = float(np.log(totals[0][0] / totals[0][1]) - np.log(totals[1][0] / totals[1][1]))
     error = _error(residual, len(clusters), poisson=1 / totals[0][0] + 1 / totals[1][0])
     reach = _t_quantile(len(clusters), conf_level) * error
     p_value = float(2 * student.sf(abs(log_ratio) / error, len(clusters) - 1))

@@ -19,7 +19,7 @@ from scipy.special import xlogy
 from scipy.stats import chi2 as chi_square
 
 from analysis.results import Note, no_tests
-from analysis.thresholds import MONTE_CARLO_TABLES, SPARSE_EXPECTED
+from analysis.thresholds import MIN_FOR_TEST, MONTE_CARLO_TABLES, SPARSE_EXPECTED
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -70,8 +70,8 @@ def cross_table(counts: Any, possible: Any = None, *, seed: int = 1, tables: int
     Returns
     -------
     CrossTable. Pearson's X², the likelihood ratio G² and Cramér's V (with impossible cells its largest value
-    lies below 1). Residuals are adjusted: observed minus expected by its standard error under
-    (quasi-)independence.
+    lies below 1). G² has no p-value where Pearson's is simulated; fewer than 10 rows are not tested. Residuals
+    are adjusted: observed minus expected by its standard error under (quasi-)independence.
 
     References
     ----------
@@ -97,6 +97,9 @@ def cross_table(counts: Any, possible: Any = None, *, seed: int = 1, tables: int
     fit, settled = _quasi_independence(part, cells)
     expected[free] = fit[cells]
     nothing[free] = _adjusted_residuals(part, fit, cells)[cells]
+    if part.sum() < MIN_FOR_TEST:
+        note = Note("too_few_to_test", f"Fewer than {MIN_FOR_TEST} rows can be compared; nothing is tested.")
+        return CrossTable(expected=expected, residual=nothing, tests=no_tests(), notes=(note,), simulated=False)
     tests, simulated, notes = _tests(part, fit, cells, seed=seed, tables=tables)
     if not settled:
         sentence = "Expected counts of some cells tend to zero; the degrees of freedom may be too many."
@@ -184,7 +187,8 @@ def _tests(
             "test": ["pearson_monte_carlo" if simulate else "pearson", "g_squared", "cramers_v"],
             "statistic": [pearson, ratio, float(np.sqrt(pearson / (total * (min(cells.shape) - 1))))],
             "df": [float(df), float(df), np.nan],
-            "p_value": [p_value, float(chi_square.sf(ratio, df)), np.nan],
+            # Where Pearson's p-value cannot come from chi-square, that of G² cannot either.
+            "p_value": [p_value, np.nan if simulate else float(chi_square.sf(ratio, df)), np.nan],
         }
     )
     return table, simulate, notes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import narwhals.stable.v2 as nw
@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.clustered_rates import robust_limits, robust_ratios
+from analysis.incidence_notes import MOVED, level_notes, limit_notes, minors_note, sessions_notes, standing_notes
 from analysis.levels import NOT_RECORDED, level_word
 from analysis.proportions import normal_quantile
 from analysis.rates import (
@@ -22,7 +23,7 @@ from analysis.rates import (
     ratio_table,
     reference_cell,
 )
-from analysis.results import IncidenceRates, Note
+from analysis.results import IncidenceRates
 from analysis.sources import level_of, occurrences_of, risk_time_of, sites_of
 from analysis.tallies import counts_by_cell, sums_by_cell
 from analysis.thresholds import CONF_LEVEL
@@ -66,7 +67,8 @@ def incidence_rates(
     per
         The rate is stated per this many hours and per this many sessions.
     reference
-        The level that the others are compared with; by default the first in the order of the code list.
+        The level that the others are compared with; by default the first in the order of the code list;
+        words without a code list, also those of a categorical column, are sorted alphabetically.
     conf_level
         Level of the limits.
 
@@ -75,7 +77,8 @@ def incidence_rates(
     IncidenceRates
         table: the columns of ``by``, denominator (hours, sessions), events, exposure, estimate, conf_low,
         conf_high (exact Poisson), climbers (climbers under observation with time in the cell), robust_low,
-        robust_high (with climbers, or squads where the squad's time is noted, as clusters).
+        robust_high (with climbers, or squads where the squad's time is noted, as clusters; NaN with too few events
+        or clusters, the exact ones without any event).
         ratios: the columns of ``by``, denominator, reference, method (as ``event_rates``, and robust_log),
         estimate, conf_low, conf_high, p_value. counted: standing, n, meaning. sites: site, case_definition,
         consecutive, exposure_method.
@@ -120,10 +123,11 @@ def incidence_rates(
     ratios = [_ratios(part, cells[name], name, keys, against, conf_level) for name, part in parts.items()]
     notes = [
         *rate_notes(cells["hours"], ratios[0], "hours", conf_level),
-        *_cluster_notes(tables[0]),
-        *_sessions_notes(without_sessions, parts),
-        *_minors_note(occurrences, risk_time, keys),
-        *_standing_notes(counted),
+        *limit_notes(parts["hours"], keys, cells["hours"], conf_level),
+        *level_notes(parts["hours"], cells["hours"], keys),
+        *sessions_notes(without_sessions, with_sessions="sessions" in parts),
+        *minors_note(_cells_by_minor(occurrences, risk_time, keys)),
+        *standing_notes(counted, WHAT_TO_DELIVER),
     ]
     return IncidenceRates(
         table=pd.concat(tables, ignore_index=True),
@@ -217,7 +221,7 @@ def _parts(events: Table, hours: Table, keys: Sequence[str], without_sessions: s
 
 
 def _clusters(events: Table, hours: Table, keys: Sequence[str], denominator: str) -> Table:
-    """Return the columns of ``keys``, cluster, climber, events, exposure, heads."""
+    """Return the columns of ``keys``, cluster, climber, events, exposure, heads, and whether a level was ``MOVED``."""
     squads = {(row.site, row.squad) for row in hours[hours["unit"] == "squad"].itertuples()}
 
     def cluster(row: Any) -> str:
@@ -233,7 +237,9 @@ def _clusters(events: Table, hours: Table, keys: Sequence[str], denominator: str
     both = both.astype({"events": "int64", "exposure": float, "heads": "int64"})
     both["cluster"] = [cluster(row) for row in both.itertuples()]
     for key in keys:
-        both[key] = _as_the_hours_say(both, both[key].astype(object).map(level_of, na_action=None))
+        told = both[key].astype(object).map(level_of, na_action=None)
+        both[key] = _as_the_hours_say(both, told)
+        both[MOVED + key] = both[key] != told
     return both
 
 
@@ -251,6 +257,16 @@ def _as_the_hours_say(part: Table, levels: pd.Series[Any]) -> pd.Series[Any]:
     return levels.mask(pd.Series(untold, index=levels.index) & ~timed, NOT_RECORDED)
 
 
+def _cells_by_minor(occurrences: nw.LazyFrame[Any], risk_time: nw.LazyFrame[Any], keys: Sequence[str]) -> Cells:
+    """Return events and hours by minor, as ``by='minor'`` has them; nothing where ages stand apart or are not known."""
+    known = {*occurrences.collect_schema().names()} & {*risk_time.collect_schema().names()}
+    if {"minor", "age_band"} & set(keys) or "minor" not in known:
+        return {}
+    return _cells(
+        _clusters(_events(occurrences, ["minor"]), _time(risk_time, ["minor"]), ["minor"], "hours"), ["minor"]
+    )
+
+
 def _cells(part: Table, keys: Sequence[str]) -> Cells:
     if not keys:
         return {(): (int(part["events"].sum()), float(part["exposure"].sum()))} if len(part) else {}
@@ -265,7 +281,8 @@ def _rates(part: Table, cells: Cells, denominator: str, keys: Sequence[str], per
     table = rate_table(cells, keys, per, conf_level)
     found = [robust_limits(part, keys, cell, conf_level) for cell in cells]
     robust = np.array([[each.low, each.high] for each in found]) * per
-    without = np.isnan(robust[:, 0]) | table["estimate"].isna().to_numpy()
+    few = np.array([each.few for each in found], dtype=bool)
+    without = np.isnan(robust[:, 0]) & ~few
     robust[without] = table.loc[without, ["conf_low", "conf_high"]].to_numpy()
     heads = [_climbers(part, keys, cell) for cell in cells]
     whole = table.assign(climbers=heads, robust_low=robust[:, 0], robust_high=robust[:, 1])
@@ -306,53 +323,3 @@ def _by_cell(ratios: Table, robust: Table, keys: Sequence[str]) -> Table:
     cells = list(zip(*[both[key] for key in keys], strict=True))
     place = {cell: number for number, cell in enumerate(dict.fromkeys(cells))}
     return both.iloc[np.argsort([place[cell] for cell in cells], kind="stable")].reset_index(drop=True)
-
-
-def _cluster_notes(table: Table) -> list[Note]:
-    if not (table["robust_low"] == table["conf_low"]).any():
-        return []
-    sentence = (
-        "Where there is no event, or a single climber or squad, the robust limits are the exact ones: no "
-        "variance between climbers can be estimated."
-    )
-    return [Note("robust_as_exact", sentence)]
-
-
-def _sessions_notes(without: set[Any], parts: Mapping[str, Table]) -> list[Note]:
-    if "sessions" not in parts:
-        return [Note("no_sessions", "No site notes all its sessions, so that there is no rate per session.")]
-    if not without:
-        return []
-    listed = ", ".join(sorted(str(site) for site in without))
-    sentence = f"Rates per session leave out sites that do not note sessions on every row: {listed}."
-    return [Note("sessions_incomplete", sentence)]
-
-
-def _minors_note(occurrences: nw.LazyFrame[Any], risk_time: nw.LazyFrame[Any], keys: Sequence[str]) -> list[Note]:
-    if {"minor", "age_band"} & set(keys):
-        return []
-    if "minor" not in {*occurrences.collect_schema().names()} & {*risk_time.collect_schema().names()}:
-        return []
-    counted = occurrences.filter(nw.col("standing") == "counted", nw.col("minor"))
-    hurt = int(counts_by_cell(counted, [])["n"].sum())
-    time = sums_by_cell(risk_time, ["minor"], ["minutes"])
-    minutes = {level_word(level): total for level, total in zip(time["minor"], time["minutes"], strict=True)}
-    young, untold = minutes.get("yes", 0) / 60, minutes.get(NOT_RECORDED, 0) / 60
-    if not hurt and not young:
-        return []
-    unknown = f" ({untold:.0f} hours do not tell the age)" if untold else ""
-    return [
-        Note(
-            "minors_pooled",
-            f"These rates pool all ages; {hurt} occurrences and {young:.0f} hours are of climbers under "
-            f"18{unknown}. Grouped by minor they stand apart.",
-        )
-    ]
-
-
-def _standing_notes(counted: Table) -> list[Note]:
-    apart = int(counted.loc[counted["standing"] == "site_without_observation", "n"].sum())
-    if not apart:
-        return []
-    sentence = f"{apart} occurrences are of sites without observation and have no rate. {WHAT_TO_DELIVER}"
-    return [Note("site_without_observation", sentence)]

@@ -130,7 +130,9 @@ def time_quantile(curve: pd.DataFrame, probability: float, *, first_time: float)
 
     The time is the first at which the curve is at or below 1 - probability; where the curve runs level exactly
     there, the middle of that level stretch (R's convention; its end is the last follow-up if no step comes
-    after). The limits invert the log-log band. NaN means not reached.
+    after). The limits invert the log-log band. NaN means not reached. Under late entry a limit of the band need not
+    fall all the time: ours is the first time at which it is at or below, while R sorts its values first, so that the
+    two can differ there.
 
     Parameters
     ----------

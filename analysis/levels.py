@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from registry.derive.people import AGE_BANDS
 from registry.dictionary import NOT_APPLICABLE, TABLES, UNKNOWN
 
 NOT_RECORDED: Final = "not recorded"
@@ -22,7 +23,7 @@ MISSING_LEVELS: Final = (UNKNOWN, NOT_APPLICABLE, NOT_RECORDED)
 """Levels that are no population of their own: rows of every table, outside every test."""
 
 DERIVED_LISTS: Final[dict[str, tuple[str, ...]]] = {
-    "age_band": ("5-13", "14-17", "18-24", "25-34", "35-44", "45+"),
+    "age_band": tuple(word for word, _, _ in AGE_BANDS),
     "pulley_grade": ("I", "II", "III", "IV", "not_gradable"),
     "structure_family": (
         "pulley",
@@ -52,7 +53,7 @@ def level_word(value: Any) -> str:
     Returns
     -------
     The word: true and false become yes and no, whole numbers lose their decimal point (pandas turns a column
-    of whole numbers with gaps into fractions), an empty cell becomes 'not recorded'.
+    of whole numbers with gaps into fractions), a midnight is its day, an empty cell becomes 'not recorded'.
 
     Examples
     --------
@@ -68,7 +69,8 @@ def level_word(value: Any) -> str:
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
     if isinstance(value, datetime.date):
-        return value.isoformat()
+        midnight = isinstance(value, datetime.datetime) and value.time() == datetime.time()
+        return value.isoformat()[:10] if midnight else value.isoformat()
     return str(value)
 
 

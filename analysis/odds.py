@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from math import isnan
+from math import isfinite, isnan
 from typing import Any, Final, Literal
 
 import narwhals.stable.v2 as nw
@@ -12,16 +12,16 @@ import pandas as pd
 
 from analysis.clusters import CLIMBER, repeats
 from analysis.levels import MISSING_LEVELS, code_list, level_word, ordered_levels
+from analysis.odds_columns import check_columns, of_people
 from analysis.odds_spread import Spread
 from analysis.proportions import normal_quantile
 from analysis.results import Note, OddsRatios, no_rows_left_out, no_tests
-from analysis.sources import cases_of
+from analysis.sources import cases_of, refuse_persons
 from analysis.stratified import Stratified, mantel_haenszel
-from analysis.tallies import counts_by_cell, kind_of
+from analysis.tallies import counts_by_cell
 from analysis.thresholds import CONF_LEVEL, MIN_EVENTS
 from analysis.two_by_two import Ratio, TwoByTwo, conditional_exact, conditional_mid_p, woolf
-from registry.door import require
-from registry.errors import DataError, InputError, OptionError, suggestion
+from registry.errors import DataError, OptionError, suggestion
 
 DESIGNS: Final = {
     "within_cases": "Among injuries only: the odds of {outcome} at one level of {exposure} against those at "
@@ -60,6 +60,7 @@ def odds_ratios(
     reference: str | bool | int | None = None,
     strata: str | None = None,
     design: Literal["within_cases", "case_control"] = "within_cases",
+    people: Literal["adults", "minors"] | None = None,
     conf_level: float = CONF_LEVEL,
 ) -> OddsRatios:
     """Compare the odds of an outcome at each level of an exposure with those at a reference level.
@@ -74,12 +75,15 @@ def odds_ratios(
         Column of text, categories, true/false (which become yes and no) or a few whole numbers as codes.
     reference
         Level to compare with. None takes the first of the column's code list; without a list 'no' or 'none',
-        else the first in order.
+        else the first in order: words, also those of a categorical column, are sorted alphabetically.
     strata
         Column over which a common ratio is pooled.
     design
         What the rows are: injuries compared among themselves (within_cases), or cases and unmatched referents
         (case_control).
+    people
+        adults or minors: the others are left out and counted, by the column ``minor``. None takes all rows as they
+        are.
     conf_level
         Level of the limits.
 
@@ -99,7 +103,7 @@ def odds_ratios(
     InputError
         When the outcome is not true/false, the exposure is a measurement or a date, or a column is given twice.
     OptionError
-        When the reference, the design or the level does not exist.
+        When the reference, the design or the level does not exist, or groups of a registry would list persons.
     DataError
         When the outcome always or never happens, or fewer than two levels can be compared.
 
@@ -123,8 +127,11 @@ def odds_ratios(
     normal_quantile(conf_level)
     if design not in DESIGNS:
         raise OptionError(f"design is '{design}'; it is one of {', '.join(DESIGNS)}.{suggestion(design, DESIGNS)}")
+    refuse_persons(frame, [exposure], role="exposure")
+    refuse_persons(frame, [strata], role="strata")
     rows = cases_of(frame)
-    _check_columns(rows, outcome, exposure, strata)
+    check_columns(rows, outcome, exposure, strata)
+    rows, apart = of_people(rows, people)
     tally = _tally(rows, outcome, exposure, strata)
     levels = _levels(tally)
     chosen, notes = _reference(exposure, levels, reference)
@@ -134,12 +141,12 @@ def odds_ratios(
     tests = [each.pooled.tests.assign(level=each.level) for each in comparisons if each.pooled is not None]
     return OddsRatios(
         table=pd.DataFrame(lines, columns=list(TABLE_COLUMNS)),
-        method=_method(outcome, exposure, chosen, strata),
+        method=_method(outcome, exposure, chosen, strata, people),
         unit="cases" if "case" in rows.collect_schema().names() else "rows",
         conf_level=conf_level,
-        n_rows_in=tally.n_rows,
+        n_rows_in=tally.n_rows + int(apart["n"].sum()),
         n_rows_used=int(tally.used["n"].sum()),
-        left_out=tally.left_out,
+        left_out=pd.concat([apart, tally.left_out], ignore_index=True) if len(apart) else tally.left_out,
         notes=(*notes, *_notes(comparisons, strata), *repeat_notes),
         outcome=outcome,
         exposure=exposure,
@@ -151,10 +158,6 @@ def odds_ratios(
             ["level", "test", "statistic", "df", "p_value"]
         ],
     )
-
-
-MOST_CODES = 12
-"""Whole numbers with more different values than this are measurements. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -176,48 +179,6 @@ class _Comparison:
     pooled: Stratified | None
     variance: float | None
     """Of the logarithm of the ratio, linearised by climber; None where climbers do not repeat."""
-
-
-def _check_columns(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata: str | None) -> None:
-    roles = [(outcome, "outcome"), (exposure, "exposure"), *([(strata, "strata")] if strata else [])]
-    require(rows, roles)
-    names = [name for name, _ in roles]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise InputError(f"column '{twice[0]}' is given twice; outcome, exposure and strata are different columns.")
-    schema = rows.collect_schema()
-    filled = rows.select(nw.col(outcome, exposure).count()).collect().to_pandas().iloc[0]
-    for name, role in roles[:2]:
-        if not filled[name]:
-            raise DataError(f"{role} '{name}' has no value in any row, so there is nothing to compare.")
-    if schema[outcome] != nw.Boolean:
-        raise InputError(_not_boolean(rows, outcome, schema[outcome]))
-    if schema[exposure] not in (nw.Boolean, nw.String) and not _few_codes(rows, exposure):
-        raise InputError(
-            f"exposure '{exposure}' holds {kind_of(schema[exposure])}; text, categories, true/false or a few whole "
-            f"numbers as codes are needed. Cut it into named groups first."
-        )
-
-
-def _few_codes(rows: nw.LazyFrame[Any], exposure: str) -> bool:
-    """Whether a numeric column holds codes, such as 0 and 1, and not measurements."""
-    if not rows.collect_schema()[exposure].is_numeric():
-        return False
-    values = counts_by_cell(rows, exposure)[exposure].dropna()
-    return len(values) <= MOST_CODES and all(float(value).is_integer() for value in values)
-
-
-def _not_boolean(rows: nw.LazyFrame[Any], outcome: str, dtype: Any) -> str:
-    found, mend = kind_of(dtype), "{'yes': True, 'no': False}"
-    if dtype.is_numeric():
-        values = counts_by_cell(rows, outcome)[outcome].dropna()
-        if len(values) <= 3:
-            found = f"the numbers {', '.join(level_word(value) for value in values)}"
-        mend = "{1: True, 0: False}"
-    return (
-        f"outcome '{outcome}' must be true/false; it holds {found}. Say which value means that it happened, and keep "
-        f"empty cells empty, for example frame['{outcome}'].map({mend})."
-    )
 
 
 def _tally(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata: str | None) -> _Tally:
@@ -327,8 +288,8 @@ def _spread(rows: nw.LazyFrame[Any], tally: _Tally, reference: str) -> tuple[Spr
         return None, ()
     sentence = (
         f"{again.repeaters} of {again.climbers} climbers appear more than once, with {again.their_units} of "
-        f"{again.units} rows. Exact, mid-P, Woolf and Mantel-Haenszel limits take rows as independent; robust_low "
-        f"and robust_high allow for the climbers."
+        f"{again.units} rows. Exact, mid-P, Woolf and Mantel-Haenszel limits take rows as independent; the "
+        f"limits that respect repeaters allow for it."
     )
     return Spread.of(used, tally.outcome, tally.exposure), (Note("climbers_repeat", sentence),)
 
@@ -381,6 +342,12 @@ def _notes(comparisons: list[_Comparison], strata: str | None) -> tuple[Note, ..
                 f"contribute nothing."
             )
             notes.append(Note("empty_strata", sentence))
+        if not (isfinite(pooled.ratio.conf_low) and isfinite(pooled.ratio.conf_high)):
+            sentence = (
+                f"At {each.level} the ratio pooled over '{strata}' ({pooled.ratio.estimate:.3g}) has no limits: in "
+                f"every stratum a cell of the comparison is empty."
+            )
+            notes.append(Note("pooled_without_limits", sentence))
         crude, common = woolf(each.table).estimate, pooled.ratio.estimate
         if (crude - 1) * (common - 1) < 0:
             sentence = (
@@ -396,10 +363,11 @@ def _smaller_side(table: TwoByTwo) -> int:
     return min(a + c, b + d)
 
 
-def _method(outcome: str, exposure: str, reference: str, strata: str | None) -> str:
+def _method(outcome: str, exposure: str, reference: str, strata: str | None, people: str | None) -> str:
+    whose = f" ({people})" if people else ""
     text = (
-        f"Odds ratios of {outcome} by {exposure} against {reference}: conditional maximum likelihood with exact and "
-        f"mid-P limits, sample ratio with Woolf limits"
+        f"Odds ratios of {outcome} by {exposure} against {reference}{whose}: conditional maximum likelihood with "
+        f"exact and mid-P limits, sample ratio with Woolf limits"
     )
     if strata:
         text += f"; pooled over {strata} by Mantel-Haenszel with Robins-Breslow-Greenland limits"

@@ -11,8 +11,6 @@ from scipy.stats import beta, binom, binomtest, chi2, norm
 
 from analysis.proportions import normal_quantile
 
-RATIO_METHODS = ("conditional_exact", "conditional_mid_p", "wald_log")
-
 
 @dataclass(frozen=True)
 class Ratio:
@@ -104,7 +102,7 @@ def rate_ratio(
     )
     mid = _mid_p_limits(events, total, tail)
     exact_p = float(binomtest(events, total, chance).pvalue)
-    mid_p = min(1.0, 2 * min(_mid_p_upper(events, total, chance), 1 - _mid_p_upper(events, total, chance)))
+    mid_p = min(1.0, 2 * min(_mid_p_upper(events, total, chance), _mid_p_lower(events, total, chance)))
     return {
         "conditional_exact": Ratio(estimate, _odds(exact[0]) * scale, _odds(exact[1]) * scale, exact_p),
         "conditional_mid_p": Ratio(estimate, _odds(mid[0]) * scale, _odds(mid[1]) * scale, mid_p),
@@ -129,6 +127,11 @@ def _mid_p_upper(events: int, total: int, chance: float) -> float:
     return float(binom.sf(events, total, chance) + binom.pmf(events, total, chance) / 2)
 
 
+def _mid_p_lower(events: int, total: int, chance: float) -> float:
+    # Not 1 - upper: that is rounding, not probability, where the tail lies below 1e-16.
+    return float(binom.cdf(events - 1, total, chance) + binom.pmf(events, total, chance) / 2)
+
+
 def _mid_p_limits(events: int, total: int, tail: float) -> tuple[float, float]:
     def solve(gap: Callable[[float], float]) -> float:
         return float(brentq(gap, 0.0, 1.0, xtol=1e-15, rtol=1e-14))
@@ -136,4 +139,4 @@ def _mid_p_limits(events: int, total: int, tail: float) -> tuple[float, float]:
     low = solve(lambda chance: _mid_p_upper(events, total, chance) - tail) if events else 0.0
     if events == total:
         return low, 1.0
-    return low, solve(lambda chance: _mid_p_upper(events, total, chance) - (1 - tail))
+    return low, solve(lambda chance: tail - _mid_p_lower(events, total, chance))

@@ -55,7 +55,8 @@ def event_rates(
         The rate is stated per this many units of exposure.
     reference
         The level that the others are compared with (one value for each column of ``by``, as a tuple where there
-        are several); by default the first level in the order of the code list.
+        are several); by default the first level in the order of the code list. Words without a code list, also
+        those of a categorical column, are sorted alphabetically.
     conf_level
         Level of the limits.
     exposure_unit

@@ -88,7 +88,8 @@ class OddsRatios(Result):
         exposure, level, reference, method, exposed_events, exposed_others, reference_events,
         reference_others, estimate, conf_low, conf_high, p_value, zero_cell, robust_low, robust_high (limits from
         the variance linearised by climber, in the woolf rows where climbers repeat).
-        ``method`` is conditional_exact, conditional_mid_p, woolf or mantel_haenszel.
+        ``method`` is conditional_exact, conditional_mid_p, woolf or mantel_haenszel. ``zero_cell``: is a count of
+        the row empty; in mantel_haenszel rows also where the pooled ratio has no limits.
     tests
         level, test, statistic, df, p_value: homogeneity over strata.
     """
@@ -130,12 +131,13 @@ class ReturnCurves(SurvivalCurves):
     """Time to return to climbing.
 
     shares_back
-        group, day (42, 91, 182, 365), at_risk, estimate (share back = 1 - S), conf_low, conf_high.
+        group, day (42, 91, 182, 365), at_risk, estimate (share back = 1 - S), conf_low, conf_high, from_day (the
+        share is of those not yet back by that day); NaN in groups of fewer than 5 cases.
     """
 
     milestone: str
     sustained: bool = False
-    """Whether only returns without a step back within 28 days count."""
+    """Whether only returns with no step back seen within 28 days count."""
     shares_back: pd.DataFrame
     interval_only: int = 0
     """Returns that are known only to lie between two contacts."""
@@ -164,9 +166,11 @@ class IncidenceRates(EventRates):
     """Incidence of finger injuries; the numerator is occurrences inside observed and covered time.
 
     ratios
-        as EventRates, plus denominator; method may also be robust_log (linearised by climber).
+        as EventRates, plus denominator; method may also be robust_log (linearised by climber;
+        limits and p NaN with too few events or clusters).
     table
-        as EventRates, plus denominator (hours or sessions), climbers, robust_low and robust_high.
+        as EventRates, plus denominator (hours or sessions), climbers, robust_low and robust_high (NaN with too
+        few events or clusters).
     counted
         standing (counted, prevalent, uncovered, ...), n, meaning: where every occurrence went.
     sites

@@ -9,10 +9,13 @@ import narwhals.stable.v2 as nw
 import numpy as np
 import pandas as pd
 
+from analysis.clusters import CLIMBER
 from analysis.kaplan_meier import RiskSets, first_supported_day, kaplan_meier, risk_sets
+from analysis.levels import MISSING_LEVELS
 from analysis.proportions import normal_quantile
 from analysis.results import Note, ReturnCurves
-from analysis.sources import cases_of
+from analysis.returns_notes import data_notes, early_notes, few_in_test, repeat_notes, small_groups, watched_notes
+from analysis.sources import cases_of, refuse_persons
 from analysis.survival import (
     SortedRows,
     by_group,
@@ -76,7 +79,8 @@ def return_curves(
     milestone
         modified, full or previous_level climbing.
     sustained
-        Count a return only if no step back follows within 28 days.
+        Count a return only with no step back seen within 28 days. Where a column last_contact_day tells how long
+        a case was watched, those watched for less than that after their return are counted in a note.
     by
         Column that makes the groups; None for one group.
     people
@@ -91,9 +95,10 @@ def return_curves(
     -------
     ReturnCurves
         As SurvivalCurves, in days; ``table``'s estimate is the share *not yet back*. ``shares_back``: group,
-        day (42, 91, 182, 365), at_risk, estimate (share back), conf_low, conf_high; NaN before a curve begins and
-        beyond its last follow-up. ``tests``: log_rank over all groups and, by tier, log_rank_pulley over the
-        pulley tiers.
+        day (42, 91, 182, 365), at_risk, estimate (share back), conf_low, conf_high, from_day (the share is of those
+        not back by that day; 0 for all); NaN before a curve begins, beyond its last follow-up and in groups of fewer
+        than 5 cases. ``tests``: log_rank over all groups and, by tier, log_rank_pulley over the pulley tiers where
+        other tiers are in the first.
 
     Raises
     ------
@@ -121,6 +126,7 @@ def return_curves(
     _check_option("people", people, get_args(People))
     _check_option("entry", entry, get_args(Entry))
     normal_quantile(conf_level)  # refuses a level outside 0 to 1 before the rows are read
+    refuse_persons(cases, [by])
     name = f"{milestone}_sustained" if sustained else milestone
     data = _milestone_columns(cases, name, by, entry)
     rows = sort_out(data, _reasons(people, entry))
@@ -137,9 +143,11 @@ def return_curves(
     left_out, facts = _with_unsupported(rows, unsupported), _facts(rows.used)
     tests, test_notes = _tests(sets, by)
     notes = [
-        *_data_notes(facts, entry, people),
-        *_early_notes(first, tallies, sets),
-        *_small_groups(sets),
+        *data_notes(facts, entry, people),
+        *repeat_notes(rows.used),
+        *(watched_notes(facts) if sustained else []),
+        *early_notes(first, tallies, sets),
+        *small_groups(sets),
         *few_events(sets),
         *test_notes,
     ]
@@ -175,6 +183,8 @@ def _milestone_columns(cases: Any, name: str, by: str | None, entry: Entry) -> n
     roles = [(f"{name}_{part}", "the milestone") for part in ("day", "returned", "kind")]
     roles += [("entry_day", "the day of entry"), ("minor", "under 18 or not")]
     require(data, roles + ([(by, "the group")] if by is not None else []))
+    present = data.collect_schema().names()
+    watched = nw.col("last_contact_day") if "last_contact_day" in present else nw.lit(None)
     seen = nw.col("entry_day") if entry == "first_seen" else nw.lit(0)
     return data.select(
         group=nw.lit("all") if by is None else nw.col(by),
@@ -183,6 +193,8 @@ def _milestone_columns(cases: Any, name: str, by: str | None, entry: Entry) -> n
         interval=nw.col(f"{name}_kind") == "interval",
         entry=seen.cast(nw.Int64),
         minor=nw.col("minor").cast(nw.Boolean),
+        watched=watched.cast(nw.Int64),
+        **({CLIMBER: nw.col(CLIMBER)} if CLIMBER in present else {}),
     )
 
 
@@ -220,6 +232,9 @@ def _facts(used: nw.LazyFrame[Any]) -> dict[str, int]:
         interval=nw.when(nw.col("interval") & nw.col("returned")).then(1).otherwise(0),
         returned=nw.when(nw.col("returned")).then(1).otherwise(0),
         no_entry=nw.when(nw.col("entry").is_null()).then(1).otherwise(0),
+        watched_short=nw.when(nw.col("returned") & (nw.col("watched") - nw.col("day") < SUSTAINED_DAYS))
+        .then(1)
+        .otherwise(0),
         same_day=nw.when(nw.col("returned") & (nw.col("day") == 0)).then(1).otherwise(0),
         cases=nw.lit(1),
     )
@@ -229,14 +244,17 @@ def _facts(used: nw.LazyFrame[Any]) -> dict[str, int]:
 
 def _tests(sets: Mapping[Any, RiskSets], by: str | None) -> tuple[pd.DataFrame, list[Note]]:
     tests, notes = log_rank_tests(sets)
+    if len(tests):
+        notes += few_in_test(sets)
     if by != "tier":
         return tests, notes
-    pulleys = [each for tier, each in sets.items() if str(tier).startswith(PULLEY_TIERS)]
-    if len(pulleys) > 1:
-        tests = pd.concat([tests, one_test("log_rank_pulley", pulleys)], ignore_index=True)
-    if len(tests):
-        sentence = (
-            "log_rank compares all tiers, also of different structures; log_rank_pulley compares the pulley tiers only."
+    tested = {tier: each for tier, each in sets.items() if tier not in MISSING_LEVELS}
+    pulleys = [each for tier, each in tested.items() if str(tier).startswith(PULLEY_TIERS)]
+    if len(tests) and len(pulleys) < len(tested):
+        pulley_test = one_test("log_rank_pulley", pulleys)
+        tests = pd.concat([tests, pulley_test], ignore_index=True) if len(pulley_test) else tests
+        sentence = "log_rank compares all tiers, also of different structures" + (
+            "; log_rank_pulley compares the pulley tiers only." if len(pulley_test) else "."
         )
         notes.append(Note("tiers_of_different_structures", sentence))
     return tests, notes
@@ -258,8 +276,11 @@ def _shares_back(
         at_risk = sets[group].at_risk_at(days)
         place = np.searchsorted(curve["time"].to_numpy(), days, side="right") - 1
         for day, number, row in zip(HORIZONS, at_risk, place, strict=True):
-            rows.append((group, day, int(number), *_share_back(curve, int(row), day, first[group])))
-    return pd.DataFrame(rows, columns=["group", "day", "at_risk", "estimate", "conf_low", "conf_high"])
+            share = _share_back(curve, int(row), day, first[group])
+            if sets[group].n < MIN_CASES_FOR_MEDIAN:
+                share = (float("nan"), float("nan"), float("nan"))
+            rows.append((group, day, int(number), *share, first[group]))
+    return pd.DataFrame(rows, columns=["group", "day", "at_risk", "estimate", "conf_low", "conf_high", "from_day"])
 
 
 def _share_back(curve: pd.DataFrame, row: int, day: int, first: float) -> tuple[float, float, float]:
@@ -274,66 +295,8 @@ def _share_back(curve: pd.DataFrame, row: int, day: int, first: float) -> tuple[
     return (1 - at["estimate"], 1 - at["conf_high"], 1 - at["conf_low"])
 
 
-def _data_notes(facts: Mapping[str, int], entry: Entry, people: People) -> list[Note]:
-    notes = []
-    if people == "minors":
-        notes.append(Note("minors", "Under 18 only; tiers of adults do not apply to growing bones."))
-    if facts["interval"]:
-        notes.append(
-            Note(
-                "interval_only",
-                f"{facts['interval']} of {facts['returned']} returns are known only to lie between two "
-                f"contacts; the later contact is taken, so that the curve is late by up to the gap between contacts.",
-            )
-        )
-    if entry == "onset":
-        sentence = "Every case is at risk from onset, although it was first seen later: a sensitivity analysis."
-        notes.append(Note("entry_at_onset", sentence))
-    elif facts["no_entry"]:
-        sentence = f"{facts['no_entry']} of {facts['cases']} cases have no day first seen; onset is taken instead."
-        notes.append(Note("no_first_seen", sentence))
-    if facts["same_day"]:
-        sentence = f"{facts['same_day']} cases never stopped; they count as returned on day 0."
-        notes.append(Note("never_stopped", sentence))
-    return notes
-
-
-def _early_notes(
-    first: Mapping[Any, float], tallies: Mapping[Any, pd.DataFrame], sets: Mapping[Any, RiskSets]
-) -> list[Note]:
-    notes = []
-    late = {group: day for group, day in first.items() if day > 0}
-    if late:
-        listed = ", ".join(f"{group} day {day:g}" for group, day in late.items())
-        ended = sum(
-            int((t.loc[t["day"] <= late[g], ["events", "censored"]]).to_numpy().sum())
-            for g, t in tallies.items()
-            if g in late
-        )
-        apart = f"; {ended} cases that ended by then are left out" if ended else ""
-        notes.append(
-            Note(
-                "conditional_on_day",
-                f"Cases enter when first seen, and too few are under observation at first. The curves are "
-                f"conditional on not being back by: {listed}{apart}.",
-            )
-        )
-    gone = [str(group) for group in tallies if group not in sets]
-    if gone:
-        notes.append(Note("no_curve", f"No case is left to give a curve for: {', '.join(gone)}."))
-    return notes
-
-
-def _small_groups(sets: Mapping[Any, RiskSets]) -> list[Note]:
-    small = [f"{group} ({each.n})" for group, each in sets.items() if each.n < MIN_CASES_FOR_MEDIAN]
-    if not small:
-        return []
-    sentence = f"Fewer than {MIN_CASES_FOR_MEDIAN} cases, so that no median is given: {', '.join(small)}."
-    return [Note("small_group", sentence)]
-
-
 def _method(milestone: str, sustained: bool, entry: Entry, people: People) -> str:
-    kept = f", kept for {SUSTAINED_DAYS} days" if sustained else ""
+    kept = f" with no step back seen within {SUSTAINED_DAYS} days" if sustained else ""
     entered = "left-truncated at the day first seen" if entry == "first_seen" else "from onset, without late entry"
     who = {"adults": "adults", "minors": "under 18", "age_unknown": "age not recorded"}[people]
     return (

@@ -15,7 +15,7 @@ from analysis.cross_table import CrossTable, cross_table
 from analysis.levels import MISSING_LEVELS, level_word, ordered_levels
 from analysis.proportions import effective_size, normal_quantile, wilson_limits
 from analysis.results import Distribution, Note, no_rows_left_out, no_tests
-from analysis.sources import cases_of, findings_of, is_view
+from analysis.sources import cases_of, findings_of, is_view, refuse_persons
 from analysis.tallies import counts_by_cell
 from analysis.thresholds import CONF_LEVEL
 from registry.dictionary.anatomy import impossible, impossible_joint
@@ -91,6 +91,7 @@ def distribution(
     """
     normal_quantile(conf_level)
     keys = _columns(by)
+    refuse_persons(cases_or_findings, keys)
     frame, unit = _rows(cases_or_findings, of)
     require(frame, [(name, "by") for name in keys])
     counted = _count(frame, keys)
@@ -260,7 +261,7 @@ def _crossed(
     cross = cross_table(tested["n"].to_numpy().reshape(rows, columns), possible, seed=seed)
     table.loc[recorded, "expected"] = cross.expected.ravel()
     table.loc[recorded, "residual"] = cross.residual.ravel()
-    return table, cross, (*_test_notes(table, recorded, counted), *cross.notes)
+    return table, cross, (*_test_notes(table, recorded, counted, tested=len(cross.tests) > 0), *cross.notes)
 
 
 def _cannot_be(keys: list[str], first: Any, second: Any) -> bool:
@@ -270,7 +271,7 @@ def _cannot_be(keys: list[str], first: Any, second: Any) -> bool:
     return backward is not None and backward(str(second), str(first))
 
 
-def _test_notes(table: pd.DataFrame, recorded: Any, counted: _Counted) -> tuple[Note, ...]:
+def _test_notes(table: pd.DataFrame, recorded: Any, counted: _Counted, *, tested: bool) -> tuple[Note, ...]:
     notes = []
     missing = int(table.loc[~recorded, "n"].sum())
     if missing:
@@ -280,7 +281,7 @@ def _test_notes(table: pd.DataFrame, recorded: Any, counted: _Counted) -> tuple[
     if filled:
         sentence = f"{filled} lie in cells that no hand has; check them. They take no part in the test."
         notes.append(Note("impossible_cells_filled", sentence))
-    if counted.repeats is not None and counted.repeats.repeaters:
+    if tested and counted.repeats is not None and counted.repeats.repeaters:
         sentence = "The chi-square takes rows as independent, although climbers repeat; read it as a description."
         notes.append(Note("test_ignores_repeats", sentence))
     return tuple(notes)

@@ -3,19 +3,62 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, Final
 
 import narwhals.stable.v2 as nw
 import pandas as pd
 
 from analysis.levels import NOT_RECORDED, level_word, ordered_levels
+from registry.dictionary import TABLES
 from registry.door import enter
-from registry.errors import InputError
+from registry.errors import InputError, OptionError
+
+SHARED_KEYS: Final = ("site",)
+"""Keys that stand for many persons."""
+OWN_COLUMNS: Final = ("climber", "birth_year", "climbing_since")
+"""Further columns that come near to naming one."""
 
 
 def is_view(source: Any) -> bool:
     """Tell an opened registry or freeze from a frame."""
     return hasattr(source, "table") and hasattr(source, "base")
+
+
+def refuse_persons(source: Any, columns: Iterable[str | None], *, role: str = "by") -> None:
+    """Raise OptionError when groups of a registry or freeze would list persons; frames of a notebook are free.
+
+    Parameters
+    ----------
+    source
+        As an analysis takes it.
+    columns
+        The columns that are to make groups; None for no column.
+    role
+        The option in which they were given.
+    """
+    if not is_view(source):
+        return
+    for column in columns:
+        if column is not None and names_persons(column):
+            raise OptionError(
+                f"{role} '{column}' would list persons; group a registry by what several have in common, for example "
+                f"age_band, sex or season."
+            )
+
+
+def names_persons(column: str) -> bool:
+    """Tell a column whose values belong to one person or case: keys, pseudonyms, dates, days and years of birth.
+
+    Examples
+    --------
+    >>> [names_persons(name) for name in ("athlete", "onset_day", "birth_year", "site", "digit")]
+    [True, True, True, False, False]
+    """
+    if column in SHARED_KEYS:
+        return False
+    fields = [field for table in TABLES.values() for field in table.fields if field.name == column]
+    of_one = any(field.kind in ("key", "pseudonym", "date") for field in fields)
+    return of_one or column in OWN_COLUMNS or column == "day" or column.endswith("_day")
 
 
 def cases_of(source: Any) -> nw.LazyFrame[Any]:

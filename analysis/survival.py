@@ -23,8 +23,8 @@ from analysis.log_rank import log_rank
 from analysis.proportions import normal_quantile
 from analysis.results import Note, SurvivalCurves, no_tests
 from analysis.sources import in_order, level_of
-from analysis.tallies import day_tally, kind_of
-from analysis.thresholds import CONF_LEVEL, MIN_EVENTS, QUANTILE_PROBABILITIES
+from analysis.tallies import day_tally, kind_of, with_ties
+from analysis.thresholds import CONF_LEVEL, MIN_EVENTS, QUANTILE_PROBABILITIES, SAME_TIME
 from registry.door import enter, require
 from registry.errors import DataError, InputError
 
@@ -74,7 +74,7 @@ def survival_curves(
     ColumnError
         When the frame lacks a column.
     InputError
-        When ``event`` is not true/false, or a time is not a number.
+        When ``event`` is not true/false, a time is not a number, or a column is given twice.
     DataError
         When a duration is negative or endless, or no row can be used.
 
@@ -93,11 +93,11 @@ def survival_curves(
     normal_quantile(conf_level)  # refuses a level outside 0 to 1 before the rows are read
     data = enter(frame)
     _check_columns(data, duration=duration, event=event, by=by, entry=entry)
-    sorted_rows = sort_out(data, _reasons(duration, event, entry))
+    sorted_rows = sort_out(data, _reasons(data, duration, event, entry))
     _refuse_impossible(sorted_rows, duration, time_unit)
     if not sorted_rows.n_used:
         raise DataError(nothing_left("rows", sorted_rows))
-    tally = day_tally(sorted_rows.used, duration, event, by=by, entry=entry)
+    tally = with_ties(day_tally(sorted_rows.used, duration, event, by=by, entry=entry))
     groups = by_group(tally, by)
     sets = {group: risk_sets(rows) for group, rows in groups.items()}
     curves = {group: kaplan_meier(each, conf_level=conf_level) for group, each in sets.items()}
@@ -168,7 +168,7 @@ def nothing_left(unit: str, rows: SortedRows) -> str:
     return f"none of the {rows.n_in} {unit} can be used ({reasons})."
 
 
-def _reasons(duration: str, event: str, entry: str | None) -> dict[str, nw.Expr]:
+def _reasons(data: nw.LazyFrame[Any], duration: str, event: str, entry: str | None) -> dict[str, nw.Expr]:
     time = nw.col(duration)
     reasons = {
         # Named for the message only: such rows are refused, not left out.
@@ -177,8 +177,11 @@ def _reasons(duration: str, event: str, entry: str | None) -> dict[str, nw.Expr]
         f"no '{event}' (the event)": nw.col(event).is_null(),
     }
     if entry is not None:
-        late = nw.col(entry)
-        reasons[f"'{entry}' (the entry) not before the end of the spell"] = (late > 0) & (late >= time)
+        late, schema = nw.col(entry), data.collect_schema()
+        whole = schema[duration].is_integer() and schema[entry].is_integer()
+        # A spell shorter than the last digits of its times is no spell (see with_ties).
+        end = time if whole else time * (1 - SAME_TIME)
+        reasons[f"'{entry}' (the entry) not before the end of the spell"] = (late > 0) & (late >= end)
     return reasons
 
 
@@ -197,6 +200,10 @@ def _refuse_impossible(rows: SortedRows, duration: str, time_unit: str) -> None:
 def _check_columns(data: nw.LazyFrame[Any], *, duration: str, event: str, by: str | None, entry: str | None) -> None:
     roles = [(duration, "the duration"), (event, "the event"), (by, "the group"), (entry, "the entry")]
     require(data, [(column, role) for column, role in roles if column is not None])
+    names = [column for column, _ in roles if column is not None]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise InputError(f"column '{twice[0]}' is given twice; duration, event, by and entry are different columns.")
     schema = data.collect_schema()
     for column, role in ((duration, "the duration"), (entry, "the entry")):
         if column is not None and not schema[column].is_numeric():
@@ -277,7 +284,9 @@ def log_rank_tests(sets: Mapping[Any, RiskSets]) -> tuple[pd.DataFrame, list[Not
     if len(named) < 2:
         return no_tests(), notes
     tests = one_test("log_rank", list(named.values()))
-    if not len(tests):
+    if not any(each.events.any() for each in named.values()):
+        notes.append(Note("no_test", "Nobody in these groups had the event, so that there is nothing to compare."))
+    elif not len(tests):
         notes.append(Note("no_test", "Too few are at risk at the same time to compare the groups."))
     return tests, notes
 

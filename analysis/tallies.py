@@ -12,8 +12,10 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 import narwhals.stable.v2 as nw
+import numpy as np
 import pandas as pd
 
+from analysis.thresholds import SAME_TIME
 from registry.door import enter, require
 from registry.errors import InputError
 
@@ -189,6 +191,37 @@ def day_tally(frame: Any, duration: str, event: str, by: str | None = None, entr
     table = _collect(added, ["group", "day"])
     table["censored"] = table.pop("n") - table["events"]
     return table
+
+
+def with_ties(tally: pd.DataFrame) -> pd.DataFrame:
+    """Make one time of times that differ only in their last digits.
+
+    0.1 + 0.2 is not 0.3 to a computer, but both are one day to whoever noted them.
+
+    Parameters
+    ----------
+    tally
+        As ``day_tally`` returns it. Whole days are left as they are.
+
+    Returns
+    -------
+    The same columns. Times of all groups, entries and exits alike, are sorted together; each that lies nearer to
+    the one before than ``SAME_TIME`` times their mean takes its value (as R's survival does, timefix).
+
+    Examples
+    --------
+    >>> with_ties(day_tally({"t": [0.3, 0.1 + 0.2], "back": [True, True]}, "t", "back"))["events"].tolist()
+    [2]
+    """
+    if tally["day"].dtype.kind != "f" or not len(tally):
+        return tally
+    times = np.unique(tally["day"].to_numpy())
+    tied = np.concatenate(([False], np.diff(times) <= SAME_TIME * float(np.abs(times).mean())))
+    if not tied.any():
+        return tally
+    first = times[~tied][np.cumsum(~tied) - 1]
+    merged = tally.assign(day=first[np.searchsorted(times, tally["day"].to_numpy())])
+    return merged.groupby(["group", "day"], dropna=False, sort=False, as_index=False).sum()
 
 
 def kind_of(dtype: Any) -> str:

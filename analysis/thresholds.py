@@ -28,6 +28,14 @@ registries are not warned about everything (our own choice)."""
 MIN_EVENTS: Final = 5
 """An estimate from fewer events is not worth its interval (our own choice, same as SMALL_CELL)."""
 
+MIN_CLUSTERS: Final = 10
+"""Limits linearised over fewer climbers or squads are not given: with one event of two climbers Student's t has
+one degree of freedom and the upper limit is a million times the rate (our own choice)."""
+
+MIN_FOR_TEST: Final = 10
+"""A cross table of fewer rows is shown but not tested: hardly any table with its margins could be called
+improbable (our own choice)."""
+
 MIN_CASES_FOR_MEDIAN: Final = 5
 """A group with fewer cases shows its curve but no median time (our own choice, same as SMALL_CELL)."""
 
@@ -41,3 +49,7 @@ MONTE_CARLO_TABLES: Final = 10_000
 QUANTILE_TOLERANCE: Final = 1.4901161193847656e-08
 """How near S must be to 1 - p to count as equal: the square root of double precision, as R's survival has it.
 Products of fractions miss 0.5 in the last digit, and the plateau rule must not depend on that."""
+
+SAME_TIME: Final = 1.4901161193847656e-08
+"""Times that lie nearer together than this part of the mean time are one time: the square root of double precision,
+as R's survival has it (timefix; there it is also an absolute difference). 0.1 + 0.2 and 0.3 must tie."""

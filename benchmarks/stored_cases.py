@@ -14,7 +14,7 @@ TIERS = ("pulley_1", "pulley_2", "pulley_3", "pulley_4")
 def write_registry(path: Path, *, n: int) -> None:
     """Write a registry whose derived cases hold n rows with a tier, an entry day and a milestone."""
     tiers = ", ".join(f"'{tier}'" for tier in TIERS)
-    with connect(path, write=True) as connection:
+    with connect(path, write=True, create=True) as connection:
         prepare(connection)
         create_current_views(connection)
         store_derived(connection, {name: f"derived.{name}" for name in DERIVED})

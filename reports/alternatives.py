@@ -24,7 +24,7 @@ def alternative(result: Result) -> str:
     if isinstance(result, SurvivalCurves):
         return f"Step curves of the share without the event, {len(result.groups)} groups."
     if isinstance(result, EventRates):
-        return _listed(f"Dots with limits: {result.unit} per {result.per:g}", _rate_values(result))
+        return _listed(f"Dots with limits: {wording.unit(result.unit)} per {result.per:g}", _rate_values(result))
     return f"Picture of: {result.method}"
 
 

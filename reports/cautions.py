@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+PICTURE_MARK = "INTERNAL - group figures; not for diagnosing, treating or clearing a person"
+"""Stands under every picture that is saved alone."""
 Topic = Literal["always", "distribution", "ratio", "return", "rate", "urgent", "minors", "cells"]
 
 

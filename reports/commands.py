@@ -55,7 +55,7 @@ def distribution(
             estimate(view, by=names, of="findings" if FINDINGS_COLUMNS & set(names) else "cases") for names in wanted
         ]
         _print(results, view, as_json=as_json, as_csv=as_csv, figure=figure)
-    _next("annulary distribution --by structure,digit --figure fingers.svg")
+    _next("annulary distribution --by structure,digit --figure fingers.svg", registry, freeze)
 
 
 def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
@@ -80,24 +80,23 @@ def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
     figure: FigureFile = None,
 ) -> None:
     """Compare the injured with each other: which grip or mechanism goes with which injury (adults)."""
-    import narwhals.stable.v2 as nw
-
     from analysis.odds import odds_ratios
     from analysis.sources import cases_of
     from reports.outcomes import gradual_set_apart, read_outcome, with_outcome
 
     asked = read_outcome(outcome)
     with _opened(registry, freeze) as view:
-        cases = with_outcome(gradual_set_apart(cases_of(view).filter(~nw.col("minor"))), asked)
+        cases = with_outcome(gradual_set_apart(cases_of(view)), asked)
         result = odds_ratios(
             cases,
+            people="adults",
             outcome=asked.name,
             exposure=exposure,
             reference=reference or REFERENCES.get(exposure),
             strata=strata,
         )
         _print([result], view, as_json=as_json, as_csv=as_csv, figure=figure)
-    _next("annulary odds --exposure mechanism --figure mechanism.svg")
+    _next("annulary odds --exposure mechanism --figure mechanism.svg", registry, freeze)
 
 
 def return_(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
@@ -121,7 +120,7 @@ def return_(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
         groups = None if by.lower() == "none" else by
         result = estimate(view, by=groups, milestone=milestone, sustained=sustained, people=people)
         _print([result], view, as_json=as_json, as_csv=as_csv, figure=figure)
-    _next("annulary return --milestone previous_level --figure curves.svg")
+    _next("annulary return --milestone previous_level --figure curves.svg", registry, freeze)
 
 
 def incidence(
@@ -149,7 +148,7 @@ def incidence(
         names = _listed(by) if by else None
         result = incidence_rates(view, by=names, reference=reference, per=per)
         _print([result], view, as_json=as_json, as_csv=as_csv, figure=figure)
-    _next("annulary incidence --by discipline --figure rates.svg")
+    _next("annulary incidence --by discipline --figure rates.svg", registry, freeze)
 
 
 def season(
@@ -171,7 +170,7 @@ def season(
         "INTERNAL: small numbers are shown as they are. Do not pass it on.",
         err=True,
     )
-    _next(f"open {written.page} in a browser; print it from there.")
+    typer.echo(f"next: open {written.page} in a browser; print it from there.", err=True)
 
 
 COMMANDS: list[tuple[str, Callable[..., None]]] = [
@@ -225,12 +224,6 @@ def _print(results: list[Any], view: View, *, as_json: bool, as_csv: bool, figur
     if as_json and as_csv:
         raise OptionError("choose --json or --csv, not both.")
     first = results[0]
-    if figure is not None:
-        from reports.pictures.drawing import draw
-        from reports.pictures.style import save
-
-        save(draw(first), figure)
-        typer.echo(f"figure: {figure}", err=True)
     if as_json:
         typer.echo(terminal.result_json(first, identity=view.identity), nl=False)
     elif as_csv:
@@ -242,6 +235,17 @@ def _print(results: list[Any], view: View, *, as_json: bool, as_csv: bool, figur
         typer.echo("\n" + "\n".join(terminal.result_said(result)), err=True)
     cautions = dict.fromkeys(caution.sentence for result in results for caution in terminal.result_cautions(result))
     typer.echo("\n" + "\n".join(f"caution: {sentence}" for sentence in cautions), err=True)
+    if figure is not None:
+        _draw(first, figure)
+
+
+def _draw(result: Result, place: Path) -> None:
+    from reports.cautions import PICTURE_MARK
+    from reports.pictures.drawing import draw
+    from reports.pictures.style import marked, save
+
+    save(marked(draw(result), PICTURE_MARK), place)
+    typer.echo(f"figure: {place}", err=True)
 
 
 def _terminal_width() -> int | None:
@@ -251,5 +255,13 @@ def _terminal_width() -> int | None:
     return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
-def _next(step: str) -> None:
-    typer.echo(f"next: {step}", err=True)
+def _next(command: str, registry: Path | None, freeze: Path | None) -> None:
+    """Print a command that runs as it stands: with the data that were named on this command line."""
+    import os
+    import shlex
+
+    if freeze is not None:
+        command += f" --freeze {shlex.quote(str(freeze))}"
+    elif registry is not None and str(registry) != os.environ.get("ANNULARY_REGISTRY"):
+        command += f" --registry {shlex.quote(str(registry))}"
+    typer.echo(f"next: {command}", err=True)

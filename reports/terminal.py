@@ -15,6 +15,7 @@ from reports.document import Table
 from reports.frames import records
 from reports.numbers import twelve_digits
 from reports.spreadsheet import csv_text
+from reports.tables.beside import in_words_of, left_out
 from reports.tables.building import tables_of
 
 TOPICS: dict[type[Result], Topic] = {
@@ -75,7 +76,8 @@ def aligned(table: Table, *, width: int | None = None) -> str:
     parts = [
         _part(table, places, heads=heads, cells=cells, widths=widths) for places in _broken(widths, table.labels, width)
     ]
-    caption = "\n".join(textwrap.wrap(f"{_plain(table.caption)} Unit: {table.unit}.", width or 10_000))
+    unit = f" Unit: {table.unit}." if table.unit else ""
+    caption = "\n".join(textwrap.wrap(f"{_plain(table.caption)}{unit}", width or 10_000))
     return caption + "\n" + "\n\n".join(parts)
 
 
@@ -122,11 +124,12 @@ def result_said(result: Result) -> tuple[str, ...]:
     lines = [result.method]
     if isinstance(result, OddsRatios):
         lines.append(result.meaning)
-    used = f"{wording.count(result.n_rows_used)} of {wording.count(result.n_rows_in)} {result.unit} used"
+    unit = wording.unit(result.unit)
+    used = f"{wording.count(result.n_rows_used)} of {wording.count(result.n_rows_in)} {unit} used"
     lines.append(_plain(f"{used}; limits at {result.conf_level * 100:g} %."))
-    lines += [f"left out: {row['n']} ({row['reason']})" for row in records(result.left_out) if row["n"]]
+    lines += [f"left out: {_plain(reason)}" for reason in left_out(result)]
     lines += [f"note: {note.sentence}" for note in result.notes]
-    return tuple(wording.in_words(line) for line in lines)
+    return tuple(in_words_of(result, line) for line in lines)
 
 
 def result_json(result: Result, *, identity: dict[str, Any] | None = None) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Collection, Mapping
 from typing import Any
 
 NOT_RECORDED = "not recorded"
@@ -15,6 +16,7 @@ NOT_REACHED = "not reached"
 NO_VALUE = "–"
 NOT_ESTIMABLE = "not estimable"
 TOO_FEW = "too few to tell"
+ALL_BACK = "all followed were back"
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 SHARE_DECIMALS_FROM = 1000
 """From this denominator on, a share is printed with one decimal; below, a decimal would be false precision.
@@ -83,6 +85,21 @@ MILESTONES = {
     "previous_level_sustained": "sustained climbing at the previous level",
 }
 
+PHRASES = (
+    (r"\boccurrence(s?)\b(?!\.csv|_)", r"injury event\1"),
+    (r"\bOccurrence(s?)\b(?!\.csv|_)", r"Injury event\1"),
+    (r"Grouped by minor they stand apart", "Grouped by age they stand apart"),
+    (r" \(shown apart\)", ", shown apart"),
+    (r"\b([Nn])one of the 1 (\w+?)s can be used \(1: ", r"\1ot one \2 can be used: the single one is left out ("),
+    (r"\b([Nn])one of the 1 (\w+?)s was", r"\1ot even the single \2 was"),
+    (r"\b([Nn])one of 1 rows has", r"\1ot even the single row has"),
+    (r"\b0 injury events have no rate\b", "no injury event is there either"),
+    (r"\b1 injury events have\b", "1 injury event has"),
+    (r"\b1 injury events are\b", "1 injury event is"),
+    (r"\b1 cases (that|never|have|enter)\b", r"1 case \1"),
+)
+"""Phrases of analyses, and how they are said in print: one case is no plural, and a code is no word."""
+
 COLUMN_LABELS = {
     "tier": "Severity tier",
     "main_structure": "Main structure",
@@ -148,16 +165,41 @@ def _tier_labels() -> dict[str, str]:
     return dict(TIERS)
 
 
-def in_words(sentence: str) -> str:
+def in_words(sentence: str, *, levels: Mapping[str, str] | None = None, kept: Collection[str] = ()) -> str:
     """Say the codes inside a sentence in words.
+
+    Parameters
+    ----------
+    sentence
+        A note, a method or a message of an analysis.
+    levels
+        Codes of the groups that the sentence may list, with their words. A code of one plain word ("joint") is
+        replaced only where a list or a name stands, because it may be an ordinary word elsewhere.
+    kept
+        Names that are never rewritten, such as those of sites.
 
     Examples
     --------
     >>> in_words("pulley_4 (4), first_seen, pulley_grade=III,IV")
     'Pulley IV (4), first seen, pulley grade III or IV'
+    >>> in_words("A joint. Few: joint (4), north_hall.", levels={"joint": "Joint capsule"}, kept=["north_hall"])
+    'A joint. Few: Joint capsule (4), north_hall.'
     """
-    said = re.sub(r"=([\w,]+)", lambda match: " " + match[1].replace(",", " or "), sentence)
-    return re.sub(r"\b[a-z0-9]+(?:_[a-z0-9]+)+\b", lambda match: label(match[0]), said)
+    said = sentence
+    for phrase, better in PHRASES:
+        said = re.sub(phrase, better, said)
+    said = re.sub(r"=([\w,]+)", lambda match: " " + match[1].replace(",", " or "), said)
+    if levels:
+        said = _with_levels(said, {code: words for code, words in levels.items() if code not in kept})
+    return re.sub(
+        r"\b[a-z0-9]+(?:_[a-z0-9]+)+\b", lambda match: match[0] if match[0] in kept else label(match[0]), said
+    )
+
+
+def _with_levels(sentence: str, levels: Mapping[str, str]) -> str:
+    codes = "|".join(re.escape(code) for code in sorted(levels, key=len, reverse=True))
+    before, after = r"(: |, |\b[Aa]t |\bgroup |\bbehind |\bagainst |')", r"(?=[,.:;']| \(| day \d| the | and |$)"
+    return re.sub(f"{before}({codes}){after}", lambda match: match[1] + levels[match[2]], sentence)
 
 
 def column_label(name: str) -> str:
@@ -176,6 +218,17 @@ def column_label(name: str) -> str:
         if name in TABLES[table].names:
             return TABLES[table][name].label
     return name.replace("_", " ").capitalize()
+
+
+def unit(name: str) -> str:
+    """Say what is counted: an occurrence is an injury event in print.
+
+    Examples
+    --------
+    >>> unit("occurrences"), unit("cases")
+    ('injury events', 'cases')
+    """
+    return "injury events" if name == "occurrences" else name
 
 
 def sentence_case(words: str) -> str:

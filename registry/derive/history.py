@@ -19,7 +19,6 @@ import narwhals.stable.v2 as nw
 
 from registry.derive.people import no_number
 
-HISTORIES = ("index", "new", "local", "reinjury", "exacerbation", "unknown")
 _PERSON = ["site", "athlete"]
 _PLACE = [*_PERSON, "side", "digit"]
 _TISSUE = [*_PLACE, "main_structure"]

@@ -9,7 +9,9 @@ Common practice, no source
     holds, else by the day of the contact. The day is *exact* when the status is the milestone itself and its first
     day is given; otherwise the milestone fell in (last contact without, first day with].
     *Disproof.* Off climbing disproves all; ``not_yet_full`` says nothing about modified climbing; modified climbing
-    disproves the two above, full climbing the one above.
+    disproves the two above, full climbing the one above. A first day is ignored, and the day of the contact takes
+    its place, where an earlier contact disproves the milestone on that first day or later: the registry itself has
+    recorded that the day cannot be right. Off on day 19, then on day 50 "full since day 14", is (19, 50].
     *End.* Giving up climbing ends the course on its day: later contacts no longer count. A milestone not reached is
     censored on the last day known to be without it; a case of which nothing is known, on the day it was first seen.
     An unknown reason for giving up counts as ``stopped_other``.
@@ -89,7 +91,7 @@ def milestones(
     )
     # A window carries every column through its sort, so only what is needed goes in.
     slim = live.select(*_KEYS, "seen", "day", "status", since_given=~nw.col("since_day").is_null(), **_marks())
-    marked = slim.with_columns(**_next_steps_back()).with_columns(**_proofs())
+    marked = slim.with_columns(**_neighbours()).with_columns(**_own_days()).with_columns(**_proofs())
     if steps is not None:
         marked = steps.hold(marked)
     proven = marked.group_by(*_KEYS).agg(*_aggregates())
@@ -164,10 +166,23 @@ def _marks() -> dict[str, nw.Expr]:
     return marks
 
 
-def _next_steps_back() -> dict[str, nw.Expr]:
-    # A contact that proves a milestone is no step back from it, so the window may include the row itself.
+def _neighbours() -> dict[str, nw.Expr]:
+    # A contact that proves a milestone does not disprove it, so both windows may include the row itself.
+    found: dict[str, nw.Expr] = {}
+    for name in MILESTONES:
+        found[f"{name}_next_back"] = nw.col(f"{name}_step_back").cum_min(reverse=True).over(*_KEYS, order_by="seen")
+        found[f"{name}_seen_without"] = (
+            nw.coalesce(f"{name}_without", nw.lit(-1)).cum_max().over(*_KEYS, order_by="seen")
+        )
+    return found
+
+
+def _own_days() -> dict[str, nw.Expr]:
+    # A first day that the registry has disproved says no more than the contact itself.
     return {
-        f"{name}_next_back": nw.col(f"{name}_step_back").cum_min(reverse=True).over(*_KEYS, order_by="seen")
+        f"{name}_own_day": nw.when(nw.col("day") > nw.col(f"{name}_seen_without"))
+        .then(nw.col("day"))
+        .otherwise(nw.col("seen"))
         for name in MILESTONES
     }
 
@@ -176,11 +191,13 @@ def _proofs() -> dict[str, nw.Expr]:
     proofs: dict[str, nw.Expr] = {}
     for name, status in MILESTONES.items():
         proves = nw.col("status").is_in(_PROVES[name])
-        exactly = (nw.col("status") == status) & nw.col("since_given")
-        lasts = nw.col(f"{name}_next_back") > nw.col("day") + SUSTAINED_DAYS
+        day = nw.col(f"{name}_own_day")
+        believed = nw.col("since_given") & (nw.col("day") > nw.col(f"{name}_seen_without"))
+        exactly = (nw.col("status") == status) & believed
+        lasts = nw.col(f"{name}_next_back") > day + SUSTAINED_DAYS
         for stem, counts in ((name, proves), (f"{name}_sustained", proves & lasts)):
-            proofs[f"{stem}_by"] = nw.when(counts).then(nw.col("day")).otherwise(no_number())
-            proofs[f"{stem}_on"] = nw.when(counts & exactly).then(nw.col("day")).otherwise(no_number())
+            proofs[f"{stem}_by"] = nw.when(counts).then(day).otherwise(no_number())
+            proofs[f"{stem}_on"] = nw.when(counts & exactly).then(day).otherwise(no_number())
     return proofs
 
 

@@ -43,6 +43,16 @@ def age_band(age: nw.Expr) -> nw.Expr:
     return band
 
 
+def age_band_by_years(year: nw.Expr, birth_year: nw.Expr) -> nw.Expr:
+    """Return the band in a year, when only the year of birth is known; NULL when it is not.
+
+    As in :func:`minor_by_years`, a difference of 18 counts as 17, so that no minor stands in an adult band. At the
+    other edges the difference itself decides; below the first band there is none.
+    """
+    age = year - birth_year
+    return age_band(nw.when(age == ADULT_FROM).then(age - 1).otherwise(age))
+
+
 def minor_by_years(year: nw.Expr, birth_year: nw.Expr) -> nw.Expr:
     """Say whether someone may be under 18 in a year, when only the year of birth is known.
 
@@ -72,6 +82,7 @@ def with_person(cases: nw.LazyFrame[Any], athletes: nw.LazyFrame[Any]) -> nw.Laz
     -------
     The cases with climber, squad, sex, level, dominant_hand, season (text, calendar year of onset), age_at_onset
     (as given, else the difference of years), age_band, minor, rate_age_band, rate_minor, hand_is_dominant.
+    A difference of 18 is kept as 18 in age_at_onset, but is a minor in the band 14-17 (:func:`age_band_by_years`).
     ``rate_*`` follow the year of birth first, as the time at risk does, so that the numerator and the denominator
     of a rate agree.
     """
@@ -85,9 +96,11 @@ def with_person(cases: nw.LazyFrame[Any], athletes: nw.LazyFrame[Any]) -> nw.Laz
         age_given=nw.col("age_at_onset").cast(nw.Int64),
         age_by_years=onset_year - nw.col("birth_year"),
         minor_by_years=minor_by_years(onset_year, nw.col("birth_year")),
+        band_by_years=age_band_by_years(onset_year, nw.col("birth_year")),
         hand_is_dominant=_hand_is_dominant(),
     )
     aged = joined.with_columns(
+        band_as_given=age_band(nw.col("age_given")),
         age_at_onset=nw.coalesce("age_given", "age_by_years"),
         minor_as_given=nw.when(nw.col("age_given").is_null())
         .then(not_known())
@@ -98,9 +111,14 @@ def with_person(cases: nw.LazyFrame[Any], athletes: nw.LazyFrame[Any]) -> nw.Laz
     return aged.with_columns(
         minor=nw.coalesce("minor_as_given", "minor_by_years"),
         rate_minor=nw.coalesce("minor_by_years", "minor_as_given"),
-        age_band=age_band(nw.col("age_at_onset")),
-        rate_age_band=age_band(nw.coalesce("age_by_years", "age_given")),
+        age_band=_first_known("age_given", "band_as_given", "band_by_years"),
+        rate_age_band=_first_known("age_by_years", "band_by_years", "band_as_given"),
     )
+
+
+def _first_known(age: str, band: str, otherwise: str) -> nw.Expr:
+    # Not coalesce: a known age outside every band has no band, and must not borrow that of the other source.
+    return nw.when(nw.col(age).is_null()).then(nw.col(otherwise)).otherwise(nw.col(band))
 
 
 def _hand_is_dominant() -> nw.Expr:

@@ -17,10 +17,7 @@ from typing import Any
 import narwhals.stable.v2 as nw
 
 from registry.derive.intervals import disjoint, intersection, islands, share, split_by_season
-from registry.derive.people import age_band, minor_by_years, no_text, not_known
-
-SEASON = "calendar year"
-"""What a season is; printed in reports."""
+from registry.derive.people import age_band_by_years, minor_by_years, no_text, not_known
 
 _CLIMBER = ["site", "athlete"]
 _SQUAD = ["site", "squad"]
@@ -102,7 +99,7 @@ def _climbers(
     return pieces.with_columns(
         climber=nw.concat_str([nw.col("site"), nw.col("athlete")], separator=":"),
         unit=nw.lit("climber"),
-        age_band=age_band(nw.col("year") - nw.col("birth_year")),
+        age_band=age_band_by_years(nw.col("year"), nw.col("birth_year")),
         minor=minor_by_years(nw.col("year"), nw.col("birth_year")),
         climbers=nw.lit(1).cast(nw.Int64),
     ).select(*RISK_TIME_COLUMNS)

@@ -5,9 +5,12 @@ Published
     not counted; partial participation is still time loss. Injured Monday, back the next Monday: 6; back the next
     day: 0; injured Saturday, able Tuesday: 2; injured Sunday, off from Wednesday, back Sunday: 3.
 Common practice, no source
-    Later spells add up by the same rule. A return known only from a contact counts on the day of that contact.
-    Contacts before the first day off are not looked at. Giving up climbing because of this injury is not being back;
-    giving it up for any other reason changes nothing. While the last known state is not full, the number is NULL.
+    Later spells add up by the same rule. A return known only from a contact counts on the day of that contact. The
+    first day that a contact gives is ignored, and the day of the contact takes its place, where an earlier contact
+    has seen the other state (full, not full) on that day or later: the registry itself has recorded that the day
+    cannot be right. Contacts before the first day off are not looked at. Giving up climbing because of this injury is
+    not being back; giving it up for any other reason changes nothing. While the last known state is not full, the
+    number is NULL.
 """
 
 from __future__ import annotations
@@ -41,13 +44,19 @@ def time_loss(contacts: nw.LazyFrame[Any]) -> nw.LazyFrame[Any]:
         *_KEYS,
         "start_day",
         "seen_day",
+        "since_day",
         full=nw.when(nw.col("status").is_in(FULL_STATES)).then(nw.lit(1)).otherwise(nw.lit(0)),
-        turn_day=nw.coalesce("since_day", "seen_day"),
     )
     # Day 0 is a day off: a case that says nothing yet counts as off.
     turns = told.with_columns(
-        full_before=nw.col("full").shift(1).over(*_KEYS, order_by="seen_day").fill_null(0)
+        full_before=nw.col("full").shift(1).over(*_KEYS, order_by="seen_day").fill_null(0),
+        seen_before=nw.col("seen_day").shift(1).over(*_KEYS, order_by="seen_day"),
     ).filter(nw.col("full") != nw.col("full_before"))
+    # At a turn the contact before it is the last one that saw the other state.
+    disproved = (nw.col("since_day") <= nw.col("seen_before")).fill_null(False)
+    turns = turns.with_columns(
+        turn_day=nw.when(disproved).then(nw.col("seen_day")).otherwise(nw.coalesce("since_day", "seen_day"))
+    )
     spells = turns.with_columns(
         off_day=nw.coalesce(nw.col("turn_day").shift(1).over(*_KEYS, order_by="seen_day"), "start_day")
     ).with_columns(

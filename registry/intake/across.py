@@ -32,6 +32,16 @@ IMPOSSIBLE_JOINTS = ", ".join(
     if impossible_joint(digit.word, joint.word)
 )
 
+
+def _against_current(table: str, contradiction: str) -> str:
+    """Compare a case with its rows in the registry, unless this delivery brings rows of that table for it anyway."""
+    return (
+        f'FROM good t JOIN current_{table} child ON child.site = t.site AND child."case" = t."case" '
+        f'WHERE ({contradiction}) AND t."case" NOT IN '
+        f'(SELECT trim("case") FROM staged_{table} WHERE "case" IS NOT NULL)'
+    )
+
+
 ACROSS: dict[str, list[tuple[str, str, str]]] = {
     "observation": [
         # A difference of exactly ADULT_FROM years is 17 before the birthday and 18 after it: which, is not known, and
@@ -41,6 +51,22 @@ ACROSS: dict[str, list[tuple[str, str, str]]] = {
             "guardian_consent",
             "FROM good t JOIN pool_athletes a USING (athlete) "
             f"WHERE year(t.starts_on) - a.birth_year < {ADULT_FROM} AND t.guardian_consent IS DISTINCT FROM 'yes'",
+        ),
+    ],
+    "cases": [
+        (
+            "onset",
+            "children_contradict",
+            _against_current("follow_ups", "child.seen < t.onset OR child.since < t.onset"),
+        ),
+        (
+            "digit",
+            "children_contradict",
+            _against_current(
+                "findings",
+                f"(t.digit, child.structure) IN ({IMPOSSIBLE_STRUCTURES}) "
+                f"OR (t.digit, child.joint) IN ({IMPOSSIBLE_JOINTS})",
+            ),
         ),
     ],
     "findings": [

@@ -61,6 +61,11 @@ REASONS: dict[str, Reason] = {
             "keep the right row, or give the other its own key",
         ),
         Reason(
+            "children_contradict",
+            "the registry holds findings or contacts of this case that contradict the new value",
+            "check the value, or deliver those rows corrected together with the case",
+        ),
+        Reason(
             "climber_differs",
             "the same climber stands in another row, or in the registry, with another value",
             "check which value is right and whether it is the same climber; correct the other or the athletes row",

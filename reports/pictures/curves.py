@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analysis.results import ReturnCurves, SurvivalCurves
+from analysis.thresholds import MIN_CASES_FOR_MEDIAN
 from reports import protocols, wording
 from reports.frames import of_group
 from reports.pictures import style
@@ -100,7 +101,8 @@ def _ticks(result: SurvivalCurves) -> tuple[list[float], list[str]]:
 def _lines(result: SurvivalCurves, ticks: list[float]) -> tuple[list[Line], list[str]]:
     groups = result.groups
     order = list(dict.fromkeys(groups["group"]))
-    kept = order if len(order) <= MOST_GROUPS else _chosen(groups, order)
+    enough = _large_enough(result, order)
+    kept = enough if len(enough) <= MOST_GROUPS else _chosen(groups, enough)
     lines = [_line(result, group, position, ticks) for position, group in enumerate(kept)]
     return lines, [_group_label(result, group) for group in order if group not in kept]
 
@@ -110,12 +112,28 @@ def _chosen(groups: pd.DataFrame, order: list[Any]) -> list[Any]:
     pulleys = [group for group in order if str(group).startswith("pulley_")]
     if len(pulleys) > 1:
         return pulleys
-    largest = groups.sort_values("n", ascending=False, kind="stable")["group"].tolist()[:MOST_GROUPS]
+    by_size = groups.sort_values("n", ascending=False, kind="stable")["group"].tolist()
+    largest = [group for group in by_size if group in order][:MOST_GROUPS]
     return [group for group in order if group in largest]
 
 
+def _large_enough(result: SurvivalCurves, order: list[Any]) -> list[Any]:
+    """Of return curves the groups with enough cases for a median; all of them when none has."""
+    if not isinstance(result, ReturnCurves):
+        return order
+    enough = [group for group in order if _size(result, group) >= MIN_CASES_FOR_MEDIAN]
+    return enough or order
+
+
+def _size(result: SurvivalCurves, group: Any) -> int:
+    return int(of_group(result.groups, group)["n"].iloc[0])
+
+
 def _group_label(result: SurvivalCurves, group: Any) -> str:
-    return "all" if result.by is None else wording.label(group, column=result.by)
+    name = "all" if result.by is None else wording.label(group, column=result.by)
+    size = _size(result, group)
+    few = isinstance(result, ReturnCurves) and size < MIN_CASES_FOR_MEDIAN
+    return f"{name} (n = {size})" if few else name
 
 
 def _line(result: SurvivalCurves, group: Any, position: int, ticks: list[float]) -> Line:
@@ -148,7 +166,7 @@ def _line(result: SurvivalCurves, group: Any, position: int, ticks: list[float])
 def _at_risk(result: SurvivalCurves, group: Any, ticks: list[float]) -> list[str]:
     if isinstance(result, ReturnCurves):
         shares = of_group(result.shares_back, group).set_index("day")["at_risk"].to_dict()
-        cases = int(of_group(result.groups, group)["n"].iloc[0])
+        cases = _size(result, group)
         known = [shares.get(tick) for tick in ticks[1:]]
         return [wording.count(cases), *("" if n is None else wording.count(n) for n in known)]
     rows = of_group(result.table, group)
@@ -186,7 +204,7 @@ def _axes_text(ax: Axes, result: SurvivalCurves, ticks: list[float], tick_labels
     level = f"{result.conf_level * 100:g} % limits shaded"
     if isinstance(result, ReturnCurves):
         milestone = wording.milestone(result.milestone, sustained=result.sustained)
-        ax.set_ylabel("share back (1 − S)")
+        ax.set_ylabel("share back at climbing")
         ax.set_xlabel(f"time since the injury to {milestone}; {level}")
     else:
         ax.set_ylabel("share without the event yet (S)")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves
-from registry.errors import InputError
+from registry.errors import DataError, InputError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,7 +31,9 @@ def draw(result: Result, ax: Axes | None = None) -> Figure:
     Raises
     ------
     InputError
-        For anything that is no result, or a result without a row to draw.
+        For anything that is no result.
+    DataError
+        When the result has nothing to draw.
 
     Examples
     --------
@@ -42,8 +44,11 @@ def draw(result: Result, ax: Axes | None = None) -> Figure:
     """
     if not isinstance(result, Result):
         raise InputError(f"only results of analysis can be drawn; got {type(result).__name__}.")
-    if result.table.empty:
-        raise InputError(f"there is nothing to draw: {result.n_rows_used} of {result.n_rows_in} rows were used.")
+    if result.table.empty or (isinstance(result, Distribution) and not result.n_rows_used):
+        used = (
+            f"{result.n_rows_used} of {result.n_rows_in} rows could be used" if result.n_rows_in else "there is no row"
+        )
+        raise DataError(f"there is nothing to draw: {used}. The table stands without its picture.")
     if isinstance(result, Distribution):
         return _draw_distribution(result, ax)
     if isinstance(result, OddsRatios):

@@ -62,13 +62,17 @@ def draw_heat(result: Distribution, ax: Axes | None = None) -> Figure:
         ax.text(
             0,
             -0.1 / (CELL_HIGH * len(rows)),
-            f"number of {result.unit}; hatched: cannot be" + left_blank,
+            f"number of {result.unit}" + ("; hatched: cannot be" if _has_impossible(table) else "") + left_blank,
             transform=ax.transAxes,
             va="top",
             fontsize=8.5,
             color=style.SOFT,
         )
         return style.figure_of(ax)
+
+
+def _has_impossible(table: pd.DataFrame) -> bool:
+    return "impossible" in table.columns and bool(table["impossible"].any())
 
 
 def order(table: pd.DataFrame, by: tuple[str, ...]) -> tuple[str, str]:

@@ -45,12 +45,12 @@ def draw_rates(result: EventRates, ax: Axes | None = None) -> Figure:
             _draw_row(ax, place, row, robust=robust)
         ends = [rows["conf_high"], *([rows["robust_high"]] if robust else [])]
         known = [end for column in ends for end in column if not wording.is_missing(end)]
-        ax.set_xlim(0, _right_edge(known, list(rows["estimate"])))
+        edge = _right_edge(known, list(rows["estimate"]))
+        ax.set_xlim(0, edge)
+        _mark_cut(ax, rows, edge, robust=robust)
         said = "thin: exact limits; thick: limits that respect repeaters" if robust else "line: exact limits"
-        ax.set_xlabel(
-            f"{result.unit} per {wording.count(result.per)} {exposure_unit}\n({said}, {result.conf_level * 100:g} %)",
-            loc="left",
-        )
+        measure = f"{wording.unit(result.unit)} per {wording.count(result.per)} {exposure_unit}"
+        ax.set_xlabel(f"{measure}\n({said}, {result.conf_level * 100:g} %)", loc="left")
         return style.figure_of(ax)
 
 
@@ -85,6 +85,15 @@ def _draw_row(ax: Axes, place: int, row: dict[str, float], *, robust: bool) -> N
         ax.plot([row["robust_low"], row["robust_high"]], [place] * 2, color=style.SHADES[2], linewidth=6, zorder=2)
     ax.plot([row["conf_low"], row["conf_high"]], [place] * 2, color=style.COLOURS[0], linewidth=1.4, zorder=3)
     ax.plot(row["estimate"], place, marker="o", markersize=5.5, color=style.COLOURS[0], zorder=4)
+
+
+def _mark_cut(ax: Axes, rows: pd.DataFrame, edge: float, *, robust: bool) -> None:
+    """Put an arrow where the axis cuts an interval, as in the forest plot."""
+    for place, row in enumerate(records(rows)):
+        ends = [row["conf_high"], *([row["robust_high"]] if robust else [])]
+        drawn = not wording.is_missing(row["estimate"])
+        if drawn and any(not wording.is_missing(end) and end > edge for end in ends):
+            ax.plot(edge, place, marker=">", markersize=6, color=style.COLOURS[0], clip_on=False, zorder=5)
 
 
 def _right_edge(ends: list[float], estimates: list[float]) -> float:

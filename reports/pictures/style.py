@@ -117,6 +117,26 @@ def column_inches(words: list[str], *, size: float = 9.0, gap: float = 0.15) -> 
     return max((text_inches(word, size=size) for word in words), default=0.0) + gap
 
 
+def marked(figure: Figure, words: str) -> Figure:
+    """Return the figure with a line of small print under it; it grows at the bottom, and nothing else moves."""
+    import textwrap
+
+    size, margin = 7.5, 0.12
+    width, height = (float(inches) for inches in figure.get_size_inches())
+    room = width - 2 * margin
+    signs = max(20, int(len(words) * room / text_inches(words, size=size)))
+    lines = textwrap.wrap(words, signs if text_inches(words, size=size) > room else len(words))
+    extra = 0.16 * len(lines) + 0.1
+    tall = height + extra
+    boxes = [(axes, axes.get_position()) for axes in figure.axes]
+    figure.set_size_inches(width, tall)
+    for axes, box in boxes:
+        axes.set_position((box.x0, (box.y0 * height + extra) / tall, box.width, box.height * height / tall))
+    with house_style():
+        figure.text(margin / width, 0.08 / tall, "\n".join(lines), fontsize=size, color=SOFT, va="bottom")
+    return figure
+
+
 def saved(figure: Figure, *, kind: str) -> bytes:
     """Return the figure as ``svg``, ``png`` or ``pdf``, without a date: the same bytes each time."""
     page = io.BytesIO()

@@ -6,33 +6,40 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
+import narwhals.stable.v2 as nw
+
 from analysis.results import Distribution, IncidenceRates, ReturnCurves
 from analysis.returns import return_curves
 from analysis.shares import distribution
-from analysis.thresholds import SMALL_CELL
+from analysis.thresholds import MIN_CASES_FOR_MEDIAN, SMALL_CELL
 from reports import document as doc
 from reports import wording
-from reports.document import Block, Headline, Headlines, Listing, Paragraph, Section, Words
+from reports.document import Block, Cell, Headline, Headlines, Listing, Paragraph, Section, Words
 from reports.frames import records
 from reports.season.material import ADULT, Gap, Material, attempt, number
+
+RANGES = (
+    "Ranges are 95 % limits: the range of values that the data are compatible with. ",
+    "A wide range means that the number is uncertain, not that something is wrong.",
+)
+GRADUAL = "repetitive_gradual"
+PULLEY_TIERS = ("pulley_1", "pulley_2", "pulley_3", "pulley_4")
 
 
 def section(material: Material) -> Section:
     """Return the headline section."""
     rates = material.rates()
+    half = _half_back(attempt(return_curves, material.cases(), by=None)) if material.fingers else None
+    tiles = _headlines(material, rates, half)
+    points = _points(material, rates, half)
     blocks: list[Block] = [Paragraph(_lead(material), role="lead")]
-    if material.fingers:
-        blocks.append(Headlines(tuple(_headlines(material, rates))))
-        blocks.append(Listing(tuple(_points(material, rates))))
-    blocks.append(
-        Paragraph(
-            (
-                "Ranges in brackets are 95 % limits: the range of values that the data are compatible with. ",
-                "A wide range means that the number is uncertain, not that something is wrong.",
-            ),
-            role="note",
-        )
-    )
+    if len(tiles) > 1:
+        blocks.append(Headlines(tuple(tiles)))
+    if points:
+        blocks.append(Listing(tuple(points)))
+    cells = [*(tile.cell for tile in tiles), *(word for point in points for word in point if isinstance(word, Cell))]
+    if any(cell.low is not None for cell in cells):
+        blocks.append(Paragraph(RANGES, role="note"))
     return Section(key="headline", title="In short", blocks=tuple(blocks))
 
 
@@ -57,14 +64,14 @@ def _lead(material: Material) -> Words:
         " Of these fingers, ",
         number(material.minors, "injured fingers of under-18s"),
         _plural(material.minors, " was of a climber", " were of climbers"),
-        " under 18; they are reported apart.",
+        " under 18; return times and odds ratios leave them out, and they have a section of their own.",
     )
     return (
         f"From {days}, ",
         number(material.fingers, "injured fingers"),
         _plural(material.fingers, " finger was hurt", " fingers were hurt"),
         ", in ",
-        number(material.occurrences, "occurrences"),
+        number(material.occurrences, "injury events"),
         _plural(material.occurrences, " event to ", " events to "),
         number(material.climbers_hurt, "climbers"),
         _plural(material.climbers_hurt, " climber.", " climbers."),
@@ -76,21 +83,32 @@ def _plural(n: int, one: str, more: str) -> str:
     return one if n == 1 else more
 
 
-def _headlines(material: Material, rates: IncidenceRates | Gap) -> list[Headline]:
+def _headlines(material: Material, rates: IncidenceRates | Gap, half: doc.Cell | None) -> list[Headline]:
     items = [Headline("fingers", number(material.fingers, "injured fingers"), ("injured fingers",))]
     overall = overall_rate(rates)
     if overall is not None:
         whole = _rate_cell(overall, rates)
-        words = f"injuries per 1000 hours of climbing, {_limits_of(whole)} (events, not fingers)"
-        items.append(Headline("rate", _without_limits(whole), (words,)))
+        words: Words = (
+            f"injury events per 1000 hours of climbing, {_limits_of(whole)}, ",
+            *_events_in(material, overall),
+        )
+        items.append(Headline("rate", _without_limits(whole), words))
         hours = doc.hours(overall["exposure"] * 60, of_what="observed climbing")
         items.append(Headline("hours", hours, ("hours of climbing watched",)))
-    returned = attempt(return_curves, material.cases(), by=None)
-    half = _half_back(returned)
     if half is not None:
-        words = f"days until half of the injured adults climbed fully again, {_limits_of(half)}"
-        items.append(Headline("half_back", _without_limits(half), (words,)))
+        said = "days until half of the injured adults not yet back when first seen climbed fully again"
+        words = (f"{said}, all injuries together, {_limits_of(half)}",)
+        items.append(Headline("half_back", _without_limits(half), words))
     return items
+
+
+def _events_in(material: Material, overall: dict[str, Any]) -> Words:
+    """Say how many of the injury events a rate rests on."""
+    events = doc.count(overall["events"], of_what="injury events")
+    if overall["events"] == material.occurrences:
+        return ("from ", events, _plural(material.occurrences, " event", " events"))
+    total = doc.count(material.occurrences, of_what="injury events")
+    return ("from ", events, " of ", total, " events; the others have no noted climbing time")
 
 
 def _without_limits(cell: doc.Cell) -> doc.Cell:
@@ -102,15 +120,21 @@ def _limits_of(cell: doc.Cell) -> str:
 
 
 def _rate_cell(row: dict[str, Any], rates: IncidenceRates | Gap) -> doc.Cell:
+    """Return the rate with the limits that respect repeaters, or the exact ones where there are no such."""
+    kind = "robust" if _has_robust(row) else "conf"
     cell = doc.rate(
         row["estimate"],
         per="1000 hours",
         exposure=row["exposure"],
-        of_what="occurrences",
-        low=row["conf_low"],
-        high=row["conf_high"],
+        of_what="injury events",
+        low=row[f"{kind}_low"],
+        high=row[f"{kind}_high"],
     )
     return replace(cell, method="" if isinstance(rates, Gap) else rates.method)
+
+
+def _has_robust(row: dict[str, Any]) -> bool:
+    return not (wording.is_missing(row.get("robust_low")) or wording.is_missing(row.get("robust_high")))
 
 
 def overall_rate(rates: IncidenceRates | Gap) -> dict[str, Any] | None:
@@ -141,70 +165,89 @@ def _day_cell(row: dict[str, Any], curves: ReturnCurves) -> doc.Cell:
     return replace(cell, method=curves.method)
 
 
-def _points(material: Material, rates: IncidenceRates | Gap) -> list[Words]:
+def _points(material: Material, rates: IncidenceRates | Gap, half: doc.Cell | None) -> list[Words]:
+    if not material.fingers:
+        return _rate_words(material, rates)
     points: list[Words] = []
-    points += _most(attempt(distribution, material.cases(), by="digit"), "digit", "finger")
-    points += _most(attempt(distribution, material.cases(), by="main_structure"), "main_structure", "structure")
-    points += _most(attempt(distribution, material.cases(), by="mechanism"), "mechanism", "mechanism")
-    points += _rate_words(rates)
-    points += _tier_words(attempt(return_curves, material.cases(ADULT), by="tier"))
+    points += _most(attempt(distribution, material.cases(), by="digit"), "digit", "Most frequent finger", "fingers")
+    found = attempt(distribution, material.findings(), by="structure")
+    points += _most(found, "structure", "Most frequent structure", "fingers with a finding")
+    points += _mechanism_words(material)
+    points += _rate_words(material, rates)
+    points += _tier_words(attempt(return_curves, material.cases(ADULT), by="tier"), half)
     return points
 
 
-def _most(result: Distribution | Gap, column: str, what: str) -> list[Words]:
+def _most(result: Distribution | Gap, column: str, what: str, counted: str) -> list[Words]:
     if isinstance(result, Gap):
         return []
     known = [row for row in records(result.table) if _is_known(row[column])]
     top = max(known, key=lambda row: int(row["n"]), default=None)
     if top is None or top["n"] < SMALL_CELL or sum(row["n"] == top["n"] for row in known) > 1:
-        return [(f"Most frequent {what}: {wording.TOO_FEW}.",)]
-    share = doc.share(top["estimate"], of=top["of"], of_what=result.unit, low=top["conf_low"], high=top["conf_high"])
-    share = replace(share, method=result.method)
-    return [
-        (
-            f"Most frequent {what}: {wording.label(top[column], column=column)}, ",
-            doc.count(top["n"], of_what=result.unit, denominator=top["of"]),
-            " of ",
-            doc.count(top["of"], of_what=result.unit),
-            " fingers, ",
-            share,
-            ".",
-        )
-    ]
+        return [(f"{what}: {wording.TOO_FEW}.",)]
+    return [(f"{what}: {wording.label(top[column], column=column)}, ", *_share_words(result, top, counted), ".")]
+
+
+def _share_words(result: Distribution, row: dict[str, Any], counted: str) -> Words:
+    share = doc.share(row["estimate"], of=row["of"], of_what=counted, low=row["conf_low"], high=row["conf_high"])
+    n = doc.count(row["n"], of_what=counted, denominator=row["of"])
+    of = doc.count(row["of"], of_what=counted)
+    return (n, " of ", of, f" {counted}, ", replace(share, method=result.method))
+
+
+def _mechanism_words(material: Material) -> list[Words]:
+    """Say the mechanism of what happened at one moment, and the gradual onsets apart: those have no mechanism."""
+    sudden = material.cases(nw.col("onset_mode") == "sudden")
+    result = attempt(distribution, sudden, by="mechanism")
+    said = _most(result, "mechanism", "Most frequent mechanism of a sudden injury", "fingers with a sudden onset")
+    onset = attempt(distribution, material.cases(), by="onset_mode")
+    if not isinstance(onset, Gap):
+        rows = [row for row in records(onset.table) if row["onset_mode"] == GRADUAL and row["n"]]
+        said += [
+            ("Gradual onset, without a single mechanism: ", *_share_words(onset, row, "fingers"), ".") for row in rows
+        ]
+    return said
 
 
 def _is_known(level: Any) -> bool:
     return not wording.is_missing(level) and level not in ("unknown", "not_applicable", wording.NOT_RECORDED)
 
 
-def _rate_words(rates: IncidenceRates | Gap) -> list[Words]:
+def _rate_words(material: Material, rates: IncidenceRates | Gap) -> list[Words]:
     if isinstance(rates, Gap):
         return [("How often per hour of climbing: too few to tell. ", rates.sentence)]
     overall = overall_rate(rates)
     if overall is None:
         return []
     rate = _rate_cell(overall, rates)
+    limits = "limits that respect repeaters, " if _has_robust(overall) else "exact limits, "
     return [
         (
-            "Injuries per 1000 hours of climbing: ",
+            "Injury events per 1000 hours of climbing: ",
             rate,
-            ", from ",
-            doc.count(overall["events"], of_what="occurrences"),
-            " events in observed and noted climbing time. What counts as an injury differs between sites; see Methods.",
+            f"; {limits}",
+            *_events_in(material, overall),
+            ". What counts as an injury differs between sites; see Methods.",
         )
     ]
 
 
-def _tier_words(curves: ReturnCurves | Gap) -> list[Words]:
+def _tier_words(curves: ReturnCurves | Gap, half: doc.Cell | None) -> list[Words]:
+    what = "How long until people climb again" if half is None else "By pulley grade"
     if isinstance(curves, Gap):
-        return [("How long until people climb again: too few to tell. ", curves.sentence)]
+        return [(f"{what}: too few to tell. ", curves.sentence)]
     said: list[Words] = []
     halves = {row["group"]: row for row in records(curves.quantiles) if row["probability"] == 0.5}
-    for tier in ("pulley_1", "pulley_2", "pulley_3", "pulley_4"):
+    sizes = {row["group"]: int(row["n"]) for row in records(curves.groups)}
+    for tier in PULLEY_TIERS:
         row = halves.get(tier)
-        if row is None or wording.is_missing(row["estimate"]):
+        if row is None or sizes[tier] < MIN_CASES_FOR_MEDIAN:
+            continue
+        of = doc.count(sizes[tier], of_what="adults' injured fingers", denominator=sizes[tier])
+        name = wording.label(tier, column="tier")
+        if wording.is_missing(row["estimate"]):
+            said.append((f"{name} (adults): of ", of, ", half were not seen back at full climbing."))
             continue
         day = _day_cell(row, curves)
-        name = wording.label(tier, column="tier")
-        said.append((f"{name} (adults): half were back at full climbing by day ", day, "."))
-    return said or [(f"How long until people climb again: {wording.TOO_FEW}.",)]
+        said.append((f"{name} (adults): of ", of, ", half were back at full climbing by day ", day, "."))
+    return said or [(f"{what}: {wording.TOO_FEW}.",)]

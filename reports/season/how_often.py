@@ -6,7 +6,7 @@ from analysis.results import IncidenceRates
 from reports import wording
 from reports.cautions import cautions_for
 from reports.document import Block, Caution, Paragraph, Section
-from reports.season.material import Gap, Material, shown
+from reports.season.material import ALL_AGES, Gap, Material, shown
 from reports.tables.rates import counted_table, sites_table
 
 RATES_BY = ("setting", "discipline", "context", "sex", "age_band")
@@ -23,14 +23,15 @@ def section(material: Material) -> Section:
                 "Rates count events: several fingers hurt at once are one. Only events inside time that was "
                 "watched and noted count; the table at the end of this section says where the others are. "
                 "Two kinds of limits are given: exact ones, and ones that respect that some climbers are hurt "
-                "more than once. Where they differ, trust the wider.",
+                "more than once; the limits that respect repeaters are the ones to quote. "
+                f"{ALL_AGES}",
             )
         ),
     ]
     blocks += shown(overall, key="rate", caption="", picture=None, tables=1)
     for column in RATES_BY:
         result = material.rates(column)
-        caption = f"Injuries per 1000 hours of climbing by {wording.column_label(column).lower()}."
+        caption = f"Injury events per 1000 hours of climbing by {wording.column_label(column).lower()}."
         blocks += shown(result, key=f"rate_by_{column}", caption=caption, tables=1)
     blocks += _behind(overall)
     return Section(key="incidence", title="How often", blocks=tuple(blocks))

@@ -68,6 +68,7 @@ class Material:
         return rows.filter(*conditions) if conditions else rows
 
 
+ALL_AGES = "All ages together; climbers under 18 are shown again in their own section."
 ADULT = ~nw.col("minor")
 MINOR = nw.col("minor")
 
@@ -135,8 +136,9 @@ def figure(
     """Yield the picture of a result; the reason when there is nothing to draw."""
     try:
         drawn = picture(result)
-    except InputError as error:
-        yield Paragraph((str(error),), role="gap")
+    except (DataError, InputError) as error:
+        sentence = str(error)
+        yield Paragraph((sentence[:1].upper() + sentence[1:],), role="gap")
         return
     yield Figure(
         key=key,

@@ -13,7 +13,7 @@ from reports.season.material import Material
 SITE_COLUMNS = ("kind", "case_definition", "consecutive", "exposure_method")
 CADENCE = "contact_cadence_days"
 ACCOUNT = (
-    "A case is an injured finger; an event (occurrence) may hurt several fingers. Shares count fingers or structures, "
+    "A case is an injured finger; an injury event may hurt several fingers. Shares count fingers or structures, "
     "rates count events; every table prints its unit.",
     "The severity tier of a case comes from findings known by day 28, never from how long it took.",
     "Pulley grades after Schöffl et al. 2003 (Wilderness Environ Med 14:94-100); where that scheme is silent the "
@@ -22,6 +22,7 @@ ACCOUNT = (
     "Times to return are Kaplan-Meier estimates with late entry at the day the case was first seen; a "
     "return known only "
     "to lie between two contacts is set to the later contact.",
+    "Limits of times to return take cases as independent, although some climbers have several.",
     "Seasons, definitions and reporting: after the consensus statement of Bahr et al. 2020 (Br J Sports Med "
     "54:372-389).",
 )

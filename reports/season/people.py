@@ -9,7 +9,7 @@ from reports import document as doc
 from reports import wording
 from reports.document import Block, Column, Paragraph, Section, Table
 from reports.frames import records
-from reports.season.material import Gap, Material, attempt, shown
+from reports.season.material import ALL_AGES, Gap, Material, attempt, shown
 
 CLIMBING_BY = ("site", "sex", "age_band", "level", "discipline")
 HURT_BY = ("sex", "age_band", "level")
@@ -21,7 +21,8 @@ def section(material: Material) -> Section:
         Paragraph(
             (
                 "Climbing time counts only where a climber or squad was watched and the time was noted; "
-                "a squad's time counts as one row for the whole squad.",
+                "a squad's time counts as one row for the whole squad. "
+                f"{ALL_AGES}",
             )
         )
     ]

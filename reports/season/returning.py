@@ -108,13 +108,14 @@ def _sustained(material: Material) -> list[Block]:
     further: tuple[tuple[Milestone, bool], ...] = (("full", True), ("modified", False), ("previous_level", False))
     for milestone, sustained in further:
         name = f"{milestone}_sustained" if sustained else milestone
+        words = wording.milestone(milestone, sustained=sustained)
         curves = attempt(
             return_curves, material.cases(ADULT, inside), by="tier", milestone=milestone, sustained=sustained
         )
         if isinstance(curves, Gap):
-            said = f"Pulley injuries, return to {wording.MILESTONES[name]}: too few to tell. {curves.sentence}"
+            said = f"Pulley injuries, return to {words}: too few to tell. {curves.sentence}"
             blocks.append(Paragraph((said,), role="gap"))
             continue
         table = tables_of(curves, key=f"return_pulley_{name}")[0]
-        blocks.append(replace(table, caption=f"Days to {wording.MILESTONES[name]} after pulley injuries, adults."))
+        blocks.append(replace(table, caption=f"Days to {words} after pulley injuries, adults."))
     return blocks

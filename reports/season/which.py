@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.shares import distribution
 from reports.document import Block, Paragraph, Section
-from reports.season.material import Material, attempt, shown
+from reports.season.material import ALL_AGES, Material, attempt, shown
 
 
 def section(material: Material) -> Section:
@@ -16,7 +16,8 @@ def section(material: Material) -> Section:
         Paragraph(
             (
                 "One finger can have several injured structures. The finger table counts fingers; the structure "
-                "tables count structures, so that a finger with two of them stands in both rows.",
+                "tables count structures, so that a finger with two of them stands in both rows. "
+                f"{ALL_AGES}",
             )
         )
     ]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+from typing import Any
 
 import pandas as pd
 
-from analysis.results import Result
+from analysis.levels import MISSING_LEVELS, code_list
+from analysis.results import Distribution, EventRates, IncidenceRates, OddsRatios, Result, SurvivalCurves
 from reports import document as doc
 from reports import wording
 from reports.document import Cell, Column, Table
@@ -46,7 +49,7 @@ def tests_table(tests: pd.DataFrame, key: str, method: str) -> tuple[Table, ...]
         Table(
             key=f"{key}_tests",
             caption="Tests.",
-            unit="tests",
+            unit="",
             columns=columns,
             rows=tuple(rows),
             method=method,
@@ -58,9 +61,50 @@ def tests_table(tests: pd.DataFrame, key: str, method: str) -> tuple[Table, ...]
 def said(result: Result) -> tuple[str, ...]:
     """Return the notes of a table: rows used, rows left out and why, and what the estimate itself notes."""
     used = f"{wording.count(result.n_rows_used)} of {wording.count(result.n_rows_in)} rows used."
-    reasons = [f"{wording.count(row['n'])} {row['reason']}" for row in records(result.left_out) if row["n"]]
+    reasons = left_out(result)
     left = (f"Left out: {'; '.join(reasons)}.",) if reasons else ()
-    return tuple(wording.in_words(line) for line in (used, *left, *(note.sentence for note in result.notes)))
+    return tuple(in_words_of(result, line) for line in (used, *left, *(note.sentence for note in result.notes)))
+
+
+def left_out(result: Result) -> list[str]:
+    """Return "5 under 18, shown apart" for each reason; nothing where a table says where everything went."""
+    if isinstance(result, IncidenceRates) and not result.counted.empty:
+        return []
+    lines = []
+    for row in records(result.left_out):
+        if row["n"]:
+            reason = re.sub(r" \(([^()]*)\)$", r", \1", str(row["reason"]))
+            lines.append(f"{wording.count(row['n'])} {reason}")
+    return lines
+
+
+def in_words_of(result: Result, sentence: str) -> str:
+    """Say a sentence of a result in words: its groups as the tables say them, its sites as they are."""
+    columns = _grouped_by(result)
+    kept = {str(site) for site in result.sites["site"]} if isinstance(result, IncidenceRates) else set()
+    levels: dict[str, str] = {}
+    for column, values in columns.items():
+        words = [str(value) for value in values if not wording.is_missing(value)]
+        if column in NAMES:
+            kept.update(words)
+        else:
+            codes = dict.fromkeys([*words, *code_list(column), *MISSING_LEVELS])
+            levels |= {code: wording.label(code, column=column) for code in codes}
+    return wording.in_words(sentence, levels=levels, kept=kept)
+
+
+NAMES = ("site", "squad", "climber", "season")
+"""Columns of names, which no table rewrites."""
+
+
+def _grouped_by(result: Result) -> dict[str, Iterable[Any]]:
+    if isinstance(result, SurvivalCurves):
+        return {} if result.by is None else {result.by: result.groups["group"]}
+    if isinstance(result, OddsRatios):
+        return {result.exposure: [result.reference, *result.table["level"]]}
+    if isinstance(result, Distribution | EventRates):
+        return {column: result.table[column] for column in result.by if column in result.table.columns}
+    return {}
 
 
 def spoken_list(names: tuple[str, ...]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from analysis.results import ReturnCurves, SurvivalCurves
@@ -68,6 +69,8 @@ def _shares_back_table(result: ReturnCurves, key: str) -> Table:
     days = sorted(set(table["day"]))
     sizes = {_word(row["group"]): row["n"] for row in records(result.groups)}
     columns = [Column("group", "Group" if result.by is None else wording.column_label(result.by))]
+    begins = "from_day" in table.columns
+    columns += [Column("from_day", "From day")] if begins else []
     for day in days:
         columns += [
             Column(f"back_{day}", f"Back at {wording.months(int(day))}"),
@@ -79,16 +82,12 @@ def _shares_back_table(result: ReturnCurves, key: str) -> Table:
         own = str(label.value or "not_recorded")
         places = {row["day"]: row for row in records(of_group(table, group))}
         cells = [label]
+        if begins:
+            cells.append(_from_day(places[days[0]]["from_day"]))
         for day in days:
             row = places[day]
-            share = doc.share(
-                row["estimate"],
-                of=sizes[_word(group)],
-                of_what=result.unit,
-                low=row["conf_low"],
-                high=row["conf_high"],
-            )
-            cells.append(doc.with_sources(share, f"{own}/risk_{day}"))
+            share = _share_back(row, sizes[_word(group)], result.unit)
+            cells.append(share if share.kind == "text" else doc.with_sources(share, f"{own}/risk_{day}"))
             cells.append(doc.count(row["at_risk"], of_what=f"{result.unit} at risk"))
         rows.append(tuple(cells))
     return Table(
@@ -100,6 +99,18 @@ def _shares_back_table(result: ReturnCurves, key: str) -> Table:
         rows=tuple(rows),
         method=result.method,
     )
+
+
+def _from_day(day: Any) -> Cell:
+    return doc.text("") if wording.is_missing(day) else doc.days(day, of_what="first day of the curve")
+
+
+def _share_back(row: dict[str, Any], size: int, unit: str) -> Cell:
+    """Return a share back; too few cases carry none, and a curve at 0 has no limits to speak of."""
+    if size < MIN_CASES_FOR_MEDIAN:
+        return doc.text(wording.TOO_FEW)
+    share = doc.share(row["estimate"], of=size, of_what=unit, low=row["conf_low"], high=row["conf_high"])
+    return replace(share, shown=wording.ALL_BACK) if share.value == 1 else share
 
 
 def _word(group: Any) -> str:

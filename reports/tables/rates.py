@@ -41,9 +41,9 @@ def rate_tables(result: EventRates, key: str) -> tuple[Table, ...]:
     rows = tuple(_rate_row(result, row, several=several, robust=with_robust) for row in records(result.table))
     main = Table(
         key=key,
-        caption=f"{result.unit.capitalize()} per {wording.count(result.per)} "
+        caption=f"{wording.unit(result.unit).capitalize()} per {wording.count(result.per)} "
         f"{'hours or sessions' if several else result.exposure_unit}.",
-        unit=result.unit,
+        unit=wording.unit(result.unit),
         columns=tuple(columns),
         rows=rows,
         method=result.method,
@@ -67,14 +67,14 @@ def _rate_row(result: EventRates, row: dict[str, Any], *, several: bool, robust:
         row["estimate"],
         per=f"{wording.count(result.per)} {exposure_unit}",
         exposure=row["exposure"],
-        of_what=result.unit,
+        of_what=wording.unit(result.unit),
         low=row["conf_low"],
         high=row["conf_high"],
     )
     exposure = doc.number(row["exposure"], of_what="exposure", unit=exposure_unit, decimals=0)
     cells = [
         *labels,
-        doc.count(row["events"], of_what=result.unit),
+        doc.count(row["events"], of_what=wording.unit(result.unit)),
         _grouped(exposure),
         doc.with_sources(rate, f"{own}/events", f"{own}/exposure"),
     ]
@@ -100,7 +100,7 @@ def _robust_cell(result: EventRates, row: dict[str, Any], own: str) -> Cell:
         low=float(low),
         high=float(high),
         unit=f"per {wording.count(result.per)}",
-        of_what=result.unit,
+        of_what=wording.unit(result.unit),
         denominator=float(row["exposure"]),
     )
     return doc.with_sources(cell, f"{own}/events", f"{own}/exposure")
@@ -115,15 +115,15 @@ def counted_table(result: IncidenceRates, *, key: str) -> Table:
                 shown=STANDINGS.get(str(row["standing"]), str(row["standing"])),
                 value=str(row["standing"]),
             ),
-            doc.count(row["n"], of_what=result.unit),
+            doc.count(row["n"], of_what=wording.unit(result.unit)),
         )
         for row in records(result.counted)
     ]
     return Table(
         key=key,
-        caption="Where every occurrence went.",
-        unit=result.unit,
-        columns=(Column("standing", "Occurrences"), Column("n", "n")),
+        caption="Where every injury event went.",
+        unit=wording.unit(result.unit),
+        columns=(Column("standing", "Injury events"), Column("n", "n")),
         rows=tuple(rows),
         method=result.method,
     )

@@ -12,7 +12,7 @@ from reports import document as doc
 from reports import wording
 from reports.document import Cell, Column, Table
 from reports.frames import records
-from reports.tables.beside import said, tests_table
+from reports.tables.beside import in_words_of, said, tests_table
 
 MAIN_METHODS = ("mantel_haenszel", "conditional_exact", "conditional_mid_p", "woolf")
 
@@ -26,7 +26,7 @@ def odds_tables(result: OddsRatios, key: str) -> tuple[Table, ...]:
         Column("others", "Without"),
         *(Column(method, wording.sentence_case(wording.label(method))) for method in methods),
         *([Column("robust", "Limits that respect repeaters")] if _has_robust(result) else []),
-        Column("p_value", "p"),
+        Column("p_value", "p (exact)" if methods and methods[0] == "conditional_exact" else "p"),
     )
     rows = [_reference_row(result, len(methods), robust=_has_robust(result))] if len(result.table) else []
     for _, group in result.table.groupby("level", sort=False, dropna=False):
@@ -40,7 +40,7 @@ def odds_tables(result: OddsRatios, key: str) -> tuple[Table, ...]:
         columns=columns,
         rows=tuple(rows),
         method=result.method,
-        notes=(wording.in_words(result.meaning), *said(result)),
+        notes=(in_words_of(result, result.meaning), *said(result)),
     )
     return (main, *tests_table(result.tests, key, result.method))
 

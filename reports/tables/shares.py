@@ -40,7 +40,11 @@ def _without_blanks(rows: list[dict[str, Any]]) -> tuple[list[dict[str, Any]], t
     counted = [row for row in rows if row["n"]]
     if len(rows) <= MOST_ROWS or len(counted) == len(rows):
         return rows, ()
-    return counted, (f"Not listed: {len(rows) - len(counted)} that do not occur.",)
+    return counted, (_not_listed(len(rows) - len(counted)),)
+
+
+def _not_listed(blank: int) -> str:
+    return f"Not listed: {blank} that {'does' if blank == 1 else 'do'} not occur."
 
 
 def _share_row(result: Distribution, row: dict[str, Any]) -> tuple[Cell, ...]:
@@ -70,7 +74,9 @@ def _cross_table(result: Distribution, key: str) -> Table:
         if any(cell.value for cell in line if cell.kind == "count"):
             rows.append((doc.code(value, column=down), *line))
     blank = table[down].nunique(dropna=False) - len(rows)
-    notes = (f"Not listed: {blank} that do not occur.",) if blank else ()
+    notes = (_not_listed(blank),) if blank else ()
+    dashed = any(cell.shown == wording.NO_VALUE for row in rows for cell in row)
+    dashes = (f"{wording.NO_VALUE} means: cannot be.",) if dashed else ()
     return Table(
         key=key,
         caption=f"{wording.column_label(down)} by {wording.column_label(across).lower()}.",
@@ -81,7 +87,7 @@ def _cross_table(result: Distribution, key: str) -> Table:
         ),
         rows=tuple(rows),
         method=result.method,
-        notes=(f"{wording.NO_VALUE} means: cannot be.", *notes, *said(result)),
+        notes=(*dashes, *notes, *said(result)),
     )
 
 

@@ -138,3 +138,19 @@ def test_expected_counts_keep_the_margins(counts: Any) -> None:
     result = cross_table(counts, tables=50)
     assert result.expected.sum(axis=0) == pytest.approx(counts.sum(axis=0), abs=1e-6)
     assert result.expected.sum(axis=1) == pytest.approx(counts.sum(axis=1), abs=1e-6)
+
+
+def test_a_simulated_table_has_no_approximate_p_beside_it() -> None:
+    # Expected counts by hand: 5 * 5 / 11 < 5, so that tables are drawn.
+    tests = cross_table([[4, 1], [1, 5]], tables=50).tests.set_index("test")
+    assert np.isnan(tests.loc["g_squared", "p_value"])
+    assert 0 < tests.loc["pearson_monte_carlo", "p_value"] <= 1
+
+
+def test_fewer_than_ten_rows_are_not_tested() -> None:
+    # The threshold is our own choice; 9 and 10 rows, counted by hand.
+    few, enough = cross_table([[4, 1], [1, 3]], tables=50), cross_table([[4, 1], [1, 4]], tables=50)
+    assert few.tests.empty
+    assert [note.code for note in few.notes] == ["too_few_to_test"]
+    assert few.expected[0, 0] == pytest.approx(25 / 9)
+    assert len(enough.tests) == 3

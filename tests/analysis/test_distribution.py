@@ -183,7 +183,7 @@ def test_a_filled_impossible_cell_is_told() -> None:
 
 
 def test_sparse_tables_are_simulated_with_a_recorded_seed() -> None:
-    counts = {("ring", "left"): 3, ("ring", "right"): 1, ("middle", "left"): 1, ("middle", "right"): 4}
+    counts = {("ring", "left"): 4, ("ring", "right"): 1, ("middle", "left"): 1, ("middle", "right"): 5}
     result = distribution(frame_of(counts, ["digit", "side"]), by=["digit", "side"], seed=11)
     assert result.tests["test"].tolist() == ["pearson_monte_carlo", "g_squared", "cramers_v"]
     assert result.seed == 11
@@ -191,8 +191,8 @@ def test_sparse_tables_are_simulated_with_a_recorded_seed() -> None:
         frame_of({cell: 40 * n for cell, n in counts.items()}, ["digit", "side"]), by=["digit", "side"]
     )
     assert dense.seed is None
-    # (3 * 4 - 1)^2 * 9 / (4 * 5 * 4 * 5): Pearson's formula for a 2x2 table
-    assert result.tests["statistic"][0] == pytest.approx(121 * 9 / 400)
+    # (4 * 5 - 1)^2 * 11 / (5 * 6 * 5 * 6): Pearson's formula for a 2x2 table
+    assert result.tests["statistic"][0] == pytest.approx(361 * 11 / 900)
 
 
 @pytest.mark.parametrize("by", ["digit", ["digit", "side"], ["digit", "side", "grip"]])
@@ -311,3 +311,25 @@ def test_limits_cover_where_climbers_repeat_and_the_plain_ones_fail() -> None:
             plain_covered += (not robust) and hit
     assert 0.925 <= covered / registries <= 0.975
     assert plain_covered / registries < 0.90
+
+
+class View:
+    """What distribution needs of an opened registry."""
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        self._cases = table
+
+    def table(self, name: str) -> pd.DataFrame:
+        return {"cases": self._cases}[name]
+
+    def base(self, name: str) -> pd.DataFrame:
+        raise KeyError(name)
+
+
+@pytest.mark.parametrize("column", ["athlete", "climber", "case", "onset", "onset_day", "birth_year", "squad"])
+def test_a_registry_is_not_listed_person_by_person(column: str) -> None:
+    rows = pd.DataFrame({column: ["1", "2"], "site": ["x", "x"]})
+    with pytest.raises(OptionError, match=f"by '{column}' would list persons"):
+        distribution(View(rows), by=column)
+    assert distribution(rows, by=column).table["n"].sum() == 2
+    assert distribution(View(rows), by="site").table["n"].tolist() == [2]

@@ -131,12 +131,46 @@ def test_robust_ratio_equals_a_poisson_model_with_errors_by_climber():
 
 def test_robust_limits_are_no_narrower_than_poissons():
     # Each climber is hurt in exact proportion to the time: between climbers nothing varies, by chance.
-    time = {"site": "x", "squad": None, "unit": "climber", "climber": ["a", "b", "c"], "minutes": [60, 120, 180]}
+    names = list("abcdefghij")
+    time = {"site": "x", "squad": None, "unit": "climber", "climber": names, "minutes": [60, 120] * 5}
     time = pd.DataFrame(time).assign(sessions=1, climbers=1)
-    hurt = pd.DataFrame({"site": "x", "squad": None, "standing": "counted", "climber": list("abbccc")})
+    hurt = pd.DataFrame({"site": "x", "squad": None, "standing": "counted", "climber": [*names, *names[1::2]]})
     ours = row(incidence_rates({"risk_time": time, "occurrences": hurt}).table)
-    # Student's t with 2 degrees of freedom: 4.302653 (from a table of Student's t, from memory)
-    assert np.log(ours["robust_high"] / ours["estimate"]) == pytest.approx(4.302653 / np.sqrt(6), rel=1e-6)
+    # Student's t with 9 degrees of freedom: 2.262157 (from a table of Student's t, from memory)
+    assert np.log(ours["robust_high"] / ours["estimate"]) == pytest.approx(2.262157 / np.sqrt(15), rel=1e-6)
+
+
+def test_few_climbers_or_few_events_have_no_robust_limits():
+    # Counted by hand: nine climbers with time; four events of twelve climbers. Thresholds are our own choice.
+    def source(climbers, hurt):
+        names = [f"c{i}" for i in range(climbers)]
+        time = pd.DataFrame({"site": "x", "squad": None, "unit": "climber", "climber": names}).assign(
+            minutes=600, sessions=1, climbers=1, setting="indoor"
+        )
+        events = pd.DataFrame({"site": "x", "squad": None, "standing": "counted", "climber": names[:hurt]})
+        return {"risk_time": time, "occurrences": events.assign(setting="indoor")}
+
+    for climbers, hurt in ((9, 9), (12, 4), (2, 1)):
+        result = incidence_rates(source(climbers, hurt), by="setting")
+        ours = row(result.table)
+        assert np.isnan([ours["robust_low"], ours["robust_high"]]).all()
+        assert ours["conf_high"] > ours["estimate"]
+        assert notes(result)["few_clusters"].endswith("no limits respect repeaters: indoor.")
+    enough = incidence_rates(source(10, 5))
+    assert row(enough.table)["robust_high"] > row(enough.table)["estimate"]
+    assert "few_clusters" not in notes(enough)
+
+
+def test_robust_ratios_of_few_climbers_have_no_limits():
+    # Both settings have the same nine climbers, two of them hurt three times each: the ratio is 1, by hand.
+    names = [f"c{i}" for i in range(9)]
+    time = pd.DataFrame({"site": "x", "squad": None, "unit": "climber", "climber": names * 2})
+    time = time.assign(setting=["indoor"] * 9 + ["outdoor"] * 9, minutes=600, sessions=1, climbers=1)
+    hurt = pd.DataFrame({"site": "x", "squad": None, "standing": "counted", "climber": ["c0", "c1"] * 6})
+    hurt["setting"] = ["indoor"] * 6 + ["outdoor"] * 6
+    ours = row(incidence_rates({"risk_time": time, "occurrences": hurt}, by="setting").ratios, method="robust_log")
+    assert ours["estimate"] == 1
+    assert np.isnan(ours[["conf_low", "conf_high", "p_value"]].astype(float)).all()
 
 
 def test_groups_add_up_and_their_rates_stand_round_the_whole():
@@ -179,9 +213,9 @@ def test_a_squads_hours_are_one_cluster_and_its_heads_are_counted():
     assert south["climbers"] == 25
     assert south["exposure"] == 10_000
     # One squad tells nothing about the variance between squads.
-    assert south["robust_low"] == south["conf_low"]
+    assert np.isnan(south["robust_low"])
     assert row(result.table, site="north")["robust_low"] != row(result.table, site="north")["conf_low"]
-    assert "robust_as_exact" in notes(result)
+    assert notes(result)["few_clusters"].endswith(": south.")
 
 
 def test_occurrences_of_a_mixed_squad_stand_over_its_own_hours():
@@ -192,8 +226,11 @@ def test_occurrences_of_a_mixed_squad_stand_over_its_own_hours():
         {"site": "x", "squad": ["s", "s", None], "climber": ["x:7", "x:8", "x:1"], "standing": "counted"}
     )
     hurt["sex"] = ["female", "male", "female"]
-    hours = incidence_rates({"risk_time": time, "occurrences": hurt}, by="sex").table.query("denominator == 'hours'")
+    result = incidence_rates({"risk_time": time, "occurrences": hurt}, by="sex")
+    hours = result.table.query("denominator == 'hours'")
     assert hours[["sex", "events", "exposure"]].values.tolist() == [["female", 1, 100], ["not recorded", 2, 1000]]
+    assert notes(result)["as_the_hours_say"].startswith("2 of 3 occurrences stand under 'not recorded'")
+    assert "level_unknown" not in notes(result)
 
 
 def test_a_site_that_does_not_note_every_session_has_no_rate_per_session():
@@ -221,6 +258,7 @@ def test_occurrences_without_a_setting_have_no_rate_and_are_shown():
     assert lost["events"] == 1
     assert np.isnan(lost[LIMITS].tolist()).all()
     assert "not recorded (events: 1)" in notes(result)["no_exposure"]
+    assert notes(result)["level_unknown"].startswith("1 of 60 events do not tell their setting; the rates of the")
     assert result.table.query("denominator == 'hours'")["events"].sum() == 60
 
 
@@ -229,7 +267,31 @@ def test_a_rate_of_all_ages_says_so():
     sentence = notes(incidence_rates(source))["minors_pooled"]
     young = source["risk_time"].query("minor")["minutes"].sum() / 60
     assert f"and {young:.0f} hours are of climbers under 18." in sentence
-    assert "minors_pooled" not in notes(incidence_rates(source, by="minor"))
+    apart = incidence_rates(source, by="minor")
+    assert "minors_pooled" not in notes(apart)
+    assert f"; {row(apart.table, minor=True)['events']} occurrences" in sentence
+
+
+def test_minors_are_counted_as_their_hours_are():
+    # By hand: the squad's hours tell no age, so that its injured minor is not one of the minors' rate.
+    squad = {"site": "x", "squad": "s", "unit": "squad", "climber": None, "minor": None, "minutes": 60_000}
+    own = {"site": "x", "squad": None, "unit": "climber", "climber": "x:1", "minor": True, "minutes": 6_000}
+    time = pd.DataFrame([squad, own]).assign(sessions=100, climbers=[12, 1])
+    hurt = pd.DataFrame({"site": "x", "squad": ["s", "s", None], "climber": ["x:7", "x:8", "x:1"], "minor": True})
+    sentence = notes(incidence_rates({"risk_time": time, "occurrences": hurt.assign(standing="counted")}))
+    assert "1 occurrences and 100 hours are of climbers under 18 (2 occurrences and 1000" in sentence["minors_pooled"]
+
+
+def test_an_occurrence_where_its_climber_has_no_time_is_named():
+    source = registry()
+    time, hurt = source["risk_time"], source["occurrences"]
+    hurt.loc[1, ["climber", "setting"]] = ["c3", "outdoor"]
+    source["risk_time"] = time[~((time["climber"] == "c3") & (time["setting"] == "outdoor"))]
+    theirs = hurt.query("standing == 'counted' and climber == 'c3' and setting == 'outdoor'")
+    result = incidence_rates(source, by="setting")
+    assert notes(result)["elsewhere"].startswith(f"{len(theirs)} of 60 occurrences")
+    assert result.table.query("denominator == 'hours'")["events"].sum() == 60
+    assert "elsewhere" not in notes(incidence_rates(registry(), by="setting"))
 
 
 def test_the_sites_definitions_come_with_the_rate():

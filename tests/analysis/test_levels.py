@@ -41,6 +41,8 @@ def test_a_name_of_two_lists_means_the_injury() -> None:
         (7.0, "7"),
         (7.5, "7.5"),
         (datetime.date(2024, 2, 29), "2024-02-29"),
+        (pd.Timestamp("2024-01-01"), "2024-01-01"),
+        (pd.Timestamp("2024-01-01 06:30"), "2024-01-01T06:30:00"),
         (None, NOT_RECORDED),
         (float("nan"), NOT_RECORDED),
         (pd.NaT, NOT_RECORDED),

@@ -292,3 +292,56 @@ def test_laws_of_ratios(rows: list[tuple[bool, str, str]], random: Any) -> None:
             inverse = 1 / other[turned_numbers].to_numpy(float)
         assert forward[numbers].to_numpy(float) == pytest.approx(inverse, rel=1e-9, nan_ok=True)
         assert forward["p_value"].to_numpy() == pytest.approx(other["p_value"].to_numpy(), rel=1e-9, nan_ok=True)
+
+
+def test_adults_and_minors_apart() -> None:
+    # Counted by hand: every third row is a minor, one age is not known; the adults alone give the same ratios.
+    rows = GRIPS.assign(minor=[i % 3 == 0 for i in range(len(GRIPS))]).astype({"minor": object})
+    rows.loc[1, "minor"] = None
+    everyone = odds_ratios(rows, outcome="a2", exposure="grip")
+    adults = odds_ratios(rows, outcome="a2", exposure="grip", people="adults")
+    alone = odds_ratios(rows[rows["minor"] == False], outcome="a2", exposure="grip")  # noqa: E712
+    pd.testing.assert_frame_equal(adults.table, alone.table)
+    assert adults.left_out.to_numpy().tolist() == [["under 18 (shown apart)", 31], ["age not known", 1]]
+    assert (adults.n_rows_in, adults.n_rows_used, everyone.n_rows_used) == (91, 59, 91)
+    assert "(adults)" in adults.method
+    assert "(adults)" not in everyone.method
+    minors = odds_ratios(rows, outcome="a2", exposure="grip", people="minors")
+    assert minors.n_rows_used == 31
+    with pytest.raises(OptionError, match=r"people is 'adult'.*Did you mean 'adults'"):
+        odds_ratios(rows, outcome="a2", exposure="grip", people="adult")  # type: ignore[arg-type]
+    with pytest.raises(ColumnError, match="no column 'minor'"):
+        odds_ratios(GRIPS, outcome="a2", exposure="grip", people="adults")
+
+
+def test_a_pooled_ratio_without_limits_is_named() -> None:
+    # By hand: no row without the event at one level, in either stratum: the pooled ratio is infinite.
+    counts = {(True, "x", "s"): 4, (True, "y", "s"): 2, (False, "y", "s"): 3, (True, "x", "t"): 2, (False, "y", "t"): 2}
+    rows = rows_of(counts, ["up", "grip", "site"])
+    result = odds_ratios(rows, outcome="up", exposure="grip", reference="y", strata="site")
+    pooled = row(result, "mantel_haenszel")
+    assert pooled["estimate"] == math.inf
+    assert pooled["zero_cell"]
+    sentences = {note.code: note.sentence for note in result.notes}
+    assert sentences["pooled_without_limits"].startswith("At x the ratio pooled over 'site' (inf) has no limits")
+
+
+class View:
+    """What odds_ratios needs of an opened registry."""
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        self._cases = table
+
+    def table(self, name: str) -> pd.DataFrame:
+        return {"cases": self._cases}[name]
+
+    def base(self, name: str) -> pd.DataFrame:
+        raise KeyError(name)
+
+
+@pytest.mark.parametrize("role", ["exposure", "strata"])
+def test_a_registry_is_not_compared_person_by_person(role: str) -> None:
+    rows = GRIPS.assign(athlete=[str(i % 3) for i in range(len(GRIPS))])
+    columns = {"exposure": "grip", "strata": None, role: "athlete"}
+    with pytest.raises(OptionError, match=f"{role} 'athlete' would list persons"):
+        odds_ratios(View(rows), outcome="a2", **columns)  # type: ignore[arg-type]

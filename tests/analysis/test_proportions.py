@@ -44,13 +44,6 @@ def test_published_shares_of_climbers(n: int, of: int, share: float, low: float,
     assert 100 * wilson_limits(n, of) == pytest.approx([low, high], abs=0.05)
 
 
-def test_two_reports_of_one_cohort_differ() -> None:
-    # van Middelkoop et al.: 178 of 426 injured, printed 41.8 % (2011 abstract) and 42.4 % (2015 paper).
-    assert pytest.approx(41.8, abs=0.05) == 100 * 178 / 426
-    assert pytest.approx(42.4, abs=0.05) != 100 * 178 / 426
-    assert pytest.approx(42.4, abs=0.1) == 100 * 181 / 426
-
-
 def test_not_to_be_imitated() -> None:
     # Jones, Llewellyn & Johnson 2015, BMJ Open SEM 1:e000031: 36 of 101, printed limits 34.7-36.8 %; Wilson derived.
     low, high = 100 * wilson_limits(36, 101)

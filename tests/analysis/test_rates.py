@@ -267,3 +267,10 @@ def test_misuse_is_refused():
         event_rates(rows, events="n", exposure="hours", per=0)
     with pytest.raises(InputError, match="'n' cannot make groups"):
         event_rates(rows, events="n", exposure="hours", by="n")
+
+
+def test_a_tiny_mid_p_is_not_lost_and_does_not_depend_on_the_order():
+    # Computed with R 4.2.2: 2 * (pbinom(49, 350, .5) + dbinom(50, 350, .5) / 2)
+    for counts in ((50, 300), (300, 50)):
+        found = rate_ratio(counts[0], 10.0, counts[1], 10.0, conf_level=0.95)["conditional_mid_p"]
+        assert found.p_value == pytest.approx(8.08262761127218e-45, rel=1e-9)

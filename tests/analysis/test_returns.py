@@ -48,6 +48,10 @@ def codes(result):
     return {note.code for note in result.notes}
 
 
+def sentences(result):
+    return {note.code: note.sentence for note in result.notes}
+
+
 class View:
     """What return_curves needs of an opened registry."""
 
@@ -132,13 +136,18 @@ def test_a_group_of_four_gets_a_curve_and_no_median():
     assert np.isnan(medians["pulley_1"])
     assert medians["joint"] == 30
     assert "small_group" in codes(result)
+    shares = result.shares_back.set_index(["group", "day"])[["estimate", "conf_low", "conf_high"]]
+    assert shares.loc["pulley_1"].isna().all(axis=None)
+    assert shares.loc[("joint", 42), "estimate"] == pytest.approx(0.8)
+    assert "pulley_1 (4)" in sentences(result)["few_in_test"]
 
 
 def test_shares_back_end_with_the_follow_up():
-    result = return_curves(frame(*[case(day) for day in (10, 20, 50)], case(100, returned=False)))
+    result = return_curves(frame(*[case(day) for day in (10, 10, 20, 20, 50, 50)], *[case(100, returned=False)] * 2))
     shares = result.shares_back.set_index("day")
     assert shares["estimate"].tolist() == pytest.approx([0.5, 0.75, np.nan, np.nan], nan_ok=True)
-    assert shares["at_risk"].tolist() == [2, 1, 0, 0]
+    assert shares["at_risk"].tolist() == [4, 2, 0, 0]
+    assert shares["from_day"].tolist() == [0] * 4
     curve = result.table.set_index("time")
     assert shares.loc[42, ["conf_low", "conf_high"]].tolist() == pytest.approx(
         [1 - curve.loc[20, "conf_high"], 1 - curve.loc[20, "conf_low"]]
@@ -146,7 +155,7 @@ def test_shares_back_end_with_the_follow_up():
 
 
 def test_all_back_stays_all_back():
-    shares = return_curves(frame(*[case(day) for day in (10, 20, 50)])).shares_back
+    shares = return_curves(frame(*[case(day) for day in (10, 20, 50) * 2])).shares_back
     assert shares["estimate"].tolist() == pytest.approx([2 / 3, 1, 1, 1])
 
 
@@ -171,6 +180,7 @@ def test_the_curve_begins_when_enough_are_under_observation():
 def test_early_horizons_before_a_curve_begins_are_not_given():
     result = return_curves(frame(*[case(100 + day, entry=60) for day in range(12)]))
     assert result.groups["first_time_shown"].tolist() == [60]
+    assert set(result.shares_back["from_day"]) == {60}
     assert np.isnan(result.shares_back.set_index("day").loc[42, "estimate"])
     assert result.shares_back.set_index("day").loc[91, "estimate"] == 0
 
@@ -206,7 +216,42 @@ def test_sustained_returns_have_their_own_columns():
     with pytest.raises(ColumnError, match="no column 'full_sustained_day'"):
         return_curves(table, sustained=True)
     later = table.rename(columns=lambda name: name.replace("full_", "full_sustained_"))
-    assert "kept for 28 days" in return_curves(later, sustained=True).method
+    assert "with no step back seen within 28 days" in return_curves(later, sustained=True).method
+
+
+def test_the_pulley_test_is_not_a_second_name_for_the_first():
+    table = cases(200).query("tier != 'joint'")
+    result = return_curves(table, entry="onset")
+    assert result.tests["test"].tolist() == ["log_rank"]
+    assert "tiers_of_different_structures" not in codes(result)
+    mixed = return_curves(cases(200).query("tier in ['joint', 'pulley_1']"), entry="onset")
+    assert mixed.tests["test"].tolist() == ["log_rank"]
+    assert sentences(mixed)["tiers_of_different_structures"].endswith("of different structures.")
+
+
+def test_climbers_who_repeat_are_counted():
+    # Counted by hand: one of three climbers has two of four cases.
+    table = frame(*[case(day) for day in (10, 20, 30, 40)]).with_columns(climber=pl.Series(["a", "a", "b", "c"]))
+    sentence = sentences(return_curves(table))["climbers_repeat"]
+    assert sentence.startswith("1 of 3 climbers appear more than once, with 2 of 4 cases; these limits")
+    assert "climbers_repeat" not in codes(return_curves(table.filter(pl.col("climber") != "a")))
+
+
+def test_sustained_returns_that_were_not_watched_are_counted():
+    # Counted by hand: watched 27, 28 and 0 days after the return; 28 days are enough.
+    table = frame(case(10), case(20), case(30), case(40, returned=False)).rename(
+        lambda name: name.replace("full_", "full_sustained_")
+    )
+    table = table.with_columns(last_contact_day=pl.Series([37, 48, 30, 40]))
+    assert sentences(return_curves(table, sustained=True))["watched_short"].startswith("2 of 3 returns were watched")
+    assert "watched_short" not in codes(return_curves(table.drop("last_contact_day"), sustained=True))
+
+
+def test_groups_that_would_list_persons_are_refused_for_a_registry():
+    table = cases(30).assign(athlete=[str(i) for i in range(30)])
+    with pytest.raises(OptionError, match="by 'athlete' would list persons"):
+        return_curves(View(table), by="athlete")
+    assert len(return_curves(table, by="athlete").groups) > 20
 
 
 def test_misuse_is_refused():

@@ -389,6 +389,18 @@ def test_a_column_that_a_later_file_lacks_keeps_what_is_known(
     assert (row["side"], row["grip"], str(row["first_seen"])) == ("right", "full_crimp", "2024-03-05")
 
 
+@pytest.mark.parametrize(("old", "new", "column"), [("2024-03-01", "2024-03-20", "onset"), ("ring", "thumb", "digit")])
+def test_a_revision_that_contradicts_the_rows_of_its_case_is_held(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], old: str, new: str, column: str
+) -> None:
+    clean["findings"] = clean["findings"].replace("0001,a2", "0001,a4")
+    take_in(write_delivery(clean))
+    head, row = clean["cases"].splitlines()[:2]
+    revised = f"{head}\n{row.replace(old, new, 1).replace('2024-03-05', '2024-03-25')}\n"
+    report = take_in(write_delivery({"cases": revised}, name="second"))
+    assert codes(report) == [("cases.csv", 2, column, "children_contradict")]
+
+
 def test_an_emptied_cell_is_a_revision(
     write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path
 ) -> None:

@@ -12,12 +12,16 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from registry.errors import InputError, NotWritableError, OptionError
+from analysis.rates import event_rates
+from analysis.thresholds import MIN_CASES_FOR_MEDIAN
+from registry.errors import DataError, InputError, NotWritableError, OptionError
 from reports import draw, save
 from reports.alternatives import alternative
+from reports.cautions import PICTURE_MARK
 from reports.pictures.curves import draw_curves
-from reports.pictures.style import saved
+from reports.pictures.style import marked, saved
 from reports.protocols import PROTOCOL_TIMES
+from reports.wording import label
 
 KINDS = ["bars", "heat", "forest", "stratified", "curves", "one_curve", "survival", "rates", "incidence"]
 
@@ -131,7 +135,9 @@ def test_the_at_risk_table_stands_under_its_ticks(results: dict[str, Any]) -> No
 
 def test_groups_differ_in_colour_and_in_line_style(results: dict[str, Any]) -> None:
     result = results["curves"]
-    drawn = draw(result).axes[0].lines[: len(result.groups)]
+    large = result.groups["n"] >= MIN_CASES_FOR_MEDIAN
+    drawn = draw(result).axes[0].lines[: int(large.sum())]
+    assert len(drawn) > 2
     assert len({line.get_color() for line in drawn}) == len(drawn)
     assert len({str(line._unscaled_dash_pattern) for line in drawn}) == len(drawn)  # type: ignore[attr-defined]
 
@@ -184,7 +190,7 @@ def test_what_cannot_be_drawn_is_said(results: dict[str, Any], tmp_path: Path) -
 
     with pytest.raises(InputError, match="only results of analysis can be drawn; got DataFrame"):
         draw(results["bars"].table)
-    with pytest.raises(InputError, match="nothing to draw"):
+    with pytest.raises(DataError, match="nothing to draw: 80 of 80 rows could be used"):
         draw(replace(results["bars"], table=results["bars"].table.iloc[:0]))
     with pytest.raises(OptionError, match=r"\.svg, \.png or \.pdf"):
         save(draw(results["bars"]), tmp_path / "bars.gif")
@@ -198,3 +204,68 @@ def test_every_picture_can_be_said_in_words(results: dict[str, Any], kind: str) 
     assert len(words) > 30
     assert "nan" not in words
     assert words.endswith(".")
+
+
+def sized(result: Any, sizes: list[int]) -> Any:
+    from dataclasses import replace
+
+    groups = result.groups.copy()
+    groups["n"] = sizes
+    return replace(result, groups=groups)
+
+
+def test_groups_too_small_for_a_median_are_named_and_not_drawn(results: dict[str, Any]) -> None:
+    result = results["curves"]
+    names = list(result.groups["group"])
+    sizes = [MIN_CASES_FOR_MEDIAN - 1, *[20] * (len(names) - 1)]
+    figure = draw(sized(result, sizes))
+    labels = {text.get_text() for text in figure.axes[0].texts}
+    small = label(names[0], column="tier")
+    assert small not in labels
+    assert f"not drawn, see the table: {small} (n = {MIN_CASES_FOR_MEDIAN - 1})" in labels
+
+
+def test_small_groups_are_drawn_with_their_size_when_there_are_no_others(results: dict[str, Any]) -> None:
+    result = results["curves"]
+    shown = texts(draw(sized(result, [2] * len(result.groups))))
+    assert f"{label(result.groups['group'].iloc[0], column='tier')} (n = 2)" in shown
+    assert not any(words.startswith("not drawn") for words in shown)
+
+
+def test_an_interval_that_the_axis_cuts_has_an_arrow() -> None:
+    wide = {"hurt": [1, 40], "hours": [10.0, 1000.0], "wall": ["a", "b"]}
+    figure = draw(event_rates(wide, events="hurt", exposure="hours", by="wall"))
+    arrows = [line for line in figure.axes[0].lines if line.get_marker() == ">"]
+    assert [np.asarray(line.get_ydata()).tolist() for line in arrows] == [[0]]
+    even = {"hurt": [40, 40], "hours": [1000.0, 1000.0], "wall": ["a", "b"]}
+    uncut = draw(event_rates(even, events="hurt", exposure="hours", by="wall"))
+    assert not [line for line in uncut.axes[0].lines if line.get_marker() == ">"]
+
+
+def test_hatching_is_explained_only_where_something_is_hatched(results: dict[str, Any]) -> None:
+    from dataclasses import replace
+
+    result = results["heat"]
+    for impossible in (True, False):
+        table = result.table.assign(impossible=impossible)
+        shown = texts(draw(replace(result, table=table)))
+        assert any("hatched: cannot be" in words for words in shown) is impossible
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_marked_picture_keeps_its_parts_and_says_what_it_is_not_for(results: dict[str, Any], kind: str) -> None:
+    figure = draw(results[kind])
+    before = figure.axes[0].get_position().height * figure.get_figheight()
+    marked(figure, PICTURE_MARK)
+    assert figure.axes[0].get_position().height * figure.get_figheight() == pytest.approx(before)
+    text = figure.texts[0]
+    assert " ".join(text.get_text().split()) == PICTURE_MARK
+    figure.canvas.draw()
+    box = text.get_window_extent(figure.canvas.get_renderer())  # type: ignore[attr-defined]
+    lowest = min(
+        each.get_window_extent(figure.canvas.get_renderer()).y0  # type: ignore[attr-defined]
+        for each in [*figure.axes[0].texts, figure.axes[0].xaxis.label]
+        if each.get_text()
+    )
+    assert box.x1 <= figure.canvas.get_width_height()[0]
+    assert 0 <= box.y0 < box.y1 <= lowest

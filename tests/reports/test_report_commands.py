@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -150,3 +151,38 @@ def test_outcomes_leave_out_what_cannot_be_judged() -> None:
     assert judged[2:] == [None, None, None]
     with pytest.raises(OptionError, match="COLUMN=VALUE"):
         read_outcome("pulley_grade=")
+
+
+def test_the_table_is_printed_when_the_figure_cannot_be(run: Run, registry_file: Path, tmp_path: Path) -> None:
+    from registry.errors import NotWritableError
+
+    shown = run("distribution", "--registry", registry_file, "--figure", tmp_path / "nowhere" / "a.svg")
+    assert isinstance(shown.exception, NotWritableError)
+    assert "Unit: cases" in shown.stdout
+    assert "caution:" in shown.stderr
+
+
+def test_the_next_step_names_the_same_data(
+    run: Run, registry_file: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    place = tmp_path / "two words.duckdb"
+    place.write_bytes(registry_file.read_bytes())
+    step = run("distribution", "--registry", place).stderr.strip().splitlines()[-1].removeprefix("next: annulary ")
+    words = shlex.split(step)
+    assert words[words.index("--registry") + 1] == str(place)
+    words[words.index("--figure") + 1] = str(tmp_path / "next.svg")
+    again = run(*words)
+    assert again.exception is None
+    assert (tmp_path / "next.svg").exists()
+    monkeypatch.setenv("ANNULARY_REGISTRY", str(registry_file))
+    assert "--registry" not in run("distribution").stderr
+
+
+def test_an_empty_result_cannot_be_drawn() -> None:
+    from analysis.shares import distribution
+    from registry.errors import DataError
+    from reports import draw
+
+    with pytest.raises(DataError, match="nothing to draw: there is no row") as raised:
+        draw(distribution({"digit": ["ring"][:0]}, by="digit"))
+    assert raised.value.exit_code == 1

@@ -60,7 +60,7 @@ def test_reasons_and_notes_are_said(results: dict[str, Any]) -> None:
     left_out = pd.DataFrame({"reason": ["no day"], "n": [3]})
     result = replace(results["bars"], left_out=left_out, notes=(Note("few", "Few events in pulley_3."),))
     said = " ".join(result_said(result))
-    assert "left out: 3 (no day)" in said
+    assert "left out: 3 no day" in said
     assert "Few events in Pulley III." in said
     body = json.loads(result_json(result))
     assert body["left_out"] == [{"reason": "no day", "n": 3}]
@@ -128,3 +128,45 @@ def test_a_narrow_terminal_breaks_tables_and_loses_no_cell(results: dict[str, An
                 shown = cell.shown.replace("\u202f", " ").replace("∞", "inf")
                 assert shown in narrow
                 assert shown in wide
+
+
+def test_a_small_group_has_no_share_back(results: dict[str, Any]) -> None:
+    result = results["curves"]
+    groups = result.groups.copy()
+    groups.loc[groups.index[0], "n"] = 4
+    shares = next(table for table in tables_of(replace(result, groups=groups)) if table.key.endswith("_shares"))
+    back = [place for place, column in enumerate(shares.columns) if column.key.startswith("back_")]
+    assert {shares.rows[0][place].shown for place in back} == {"too few to tell"}
+    assert {shares.rows[0][place].value for place in back} == {"too few to tell"}
+    assert "too few to tell" not in {shares.rows[1][place].shown for place in back}
+
+
+def test_a_curve_at_0_says_that_all_followed_were_back(results: dict[str, Any]) -> None:
+    result = results["one_curve"]
+    shares = result.shares_back.copy()
+    shares.loc[shares.index[-1], ["estimate", "conf_low", "conf_high"]] = [1.0, np.nan, np.nan]
+    cells = tables_of(replace(result, shares_back=shares))[1].rows[0]
+    assert cells[-2].shown == "all followed were back"
+    assert cells[-2].value == 1
+
+
+def test_dashes_are_explained_only_where_they_stand(results: dict[str, Any]) -> None:
+    result = results["heat"]
+    for impossible in (True, False):
+        table = tables_of(replace(result, table=result.table.assign(impossible=impossible & (result.table["n"] == 0))))[
+            0
+        ]
+        assert any("means: cannot be" in note for note in table.notes) is impossible
+
+
+def test_standings_stand_once(results: dict[str, Any]) -> None:
+    tables = tables_of(results["incidence"])
+    assert "Where every injury event went." in [table.caption for table in tables]
+    assert not any(note.startswith("Left out") for note in tables[0].notes)
+    assert not any(line.startswith("left out") for line in result_said(results["incidence"]))
+
+
+def test_tests_have_no_unit(results: dict[str, Any]) -> None:
+    text = result_text(results["curves"])
+    assert "Tests." in text
+    assert "Unit: tests" not in text

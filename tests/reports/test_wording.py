@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import get_args
 
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.returns import Milestone
 from registry.derive.tiers import TIERS
 from registry.dictionary import TABLES
 from reports import wording
@@ -116,3 +118,53 @@ def test_protocol_times_of_the_main_source(grade: str, endpoint: str, days: tupl
 def test_sources_that_disagree_are_shown_as_a_range() -> None:
     # 4 weeks: a physiotherapy article (second-hand); 12 weeks: Jones & Johnson 2016, algorithm.
     assert full_sport_range("II") == (28, 84)
+
+
+@pytest.mark.parametrize(
+    ("sentence", "said"),
+    [
+        (
+            "Fewer than 5 cases: joint (4), tendon (1).",
+            "Fewer than 5 cases: Joint capsule or cartilage (4), Tendon (1).",
+        ),
+        ("Not by: muscle day 3.", "Not by: Muscle, other day 3."),
+        ("Every joint and every muscle counts.", "Every joint and every muscle counts."),
+        ("In group tendon the estimate ends.", "In group Tendon the estimate ends."),
+        ("No hours: unknown (events: 2).", "No hours: asked, not known (events: 2)."),
+    ],
+)
+def test_levels_are_said_as_the_tables_say_them(sentence: str, said: str) -> None:
+    levels = {code: wording.label(code, column="tier") for code in ("joint", "tendon", "muscle", "unknown")}
+    assert wording.in_words(sentence, levels=levels) == said
+
+
+def test_names_are_kept() -> None:
+    kept = ["north_hall", "joint"]
+    assert wording.in_words("No sessions: north_hall, joint.", levels={"joint": "J"}, kept=kept) == (
+        "No sessions: north_hall, joint."
+    )
+
+
+@pytest.mark.parametrize(
+    ("sentence", "said"),
+    [
+        (
+            "none of the 1 cases can be used (1: under 18 (shown apart)).",
+            "not one case can be used: the single one is left out (under 18, shown apart).",
+        ),
+        (
+            "None of the 3 cases can be used (3: under 18 (shown apart)).",
+            "None of the 3 cases can be used (3: under 18, shown apart).",
+        ),
+        ("5 occurrences. Grouped by minor they stand apart.", "5 injury events. Grouped by age they stand apart."),
+        ("Deliver occurrences.csv.", "Deliver occurrences.csv."),
+    ],
+)
+def test_phrases_of_analyses_are_mended(sentence: str, said: str) -> None:
+    assert wording.in_words(sentence) == said
+
+
+def test_every_milestone_has_its_words() -> None:
+    for name in get_args(Milestone):
+        for key in (name, f"{name}_sustained"):
+            assert key in wording.MILESTONES

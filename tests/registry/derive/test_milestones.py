@@ -73,6 +73,36 @@ def test_the_first_day_of_a_second_spell_is_not_the_first_return():
     assert told(row, "full_sustained") == ("exact", 85, None, None)
 
 
+def test_a_first_day_that_an_earlier_contact_disproves_is_ignored():
+    row = course((19, "off_climbing"), (50, "full_climbing", {"since_day": 14}))
+    for stem in ("modified", "modified_sustained", "full", "full_sustained"):
+        assert told(row, stem) == ("interval", 50, 19, None)
+    assert told(course((19, "off_climbing"), (50, "full_climbing", {"since_day": 19})), "full")[1] == 50
+    assert told(course((19, "off_climbing"), (50, "full_climbing", {"since_day": 20})), "full")[:2] == ("exact", 20)
+    repeated = course((19, "off_climbing"), (50, "full_climbing"), (80, "full_climbing", {"since_day": 14}))
+    assert told(repeated, "full") == ("interval", 50, 19, None)
+
+
+def test_a_first_day_is_disproved_for_each_milestone_by_itself():
+    row = course((20, "modified_climbing"), (50, "full_climbing", {"since_day": 15}))
+    assert told(row, "full") == ("interval", 50, 20, None)
+    assert told(row, "modified") == ("interval", 15, 0, None)
+    row = course((20, "full_climbing"), (50, "previous_level", {"since_day": 15}))
+    assert told(row, "previous_level") == ("interval", 50, 20, None)
+    assert told(row, "full") == ("interval", 15, 0, None)
+
+
+def test_a_later_step_back_does_not_disprove_a_first_day():
+    row = course((50, "full_climbing", {"since_day": 14}), (90, "off_climbing"))
+    assert told(row, "full") == ("exact", 14, None, None)
+
+
+def test_sustained_runs_from_the_day_that_is_believed():
+    row = course((19, "off_climbing"), (50, "full_climbing", {"since_day": 14}), (70, "off_climbing"))
+    assert told(row, "full") == ("interval", 50, 19, None)
+    assert told(row, "full_sustained") == ("censored", 70, None, "open")
+
+
 def test_not_yet_full_says_nothing_about_modified():
     row = course((20, "off_climbing"), (90, "not_yet_full", {"end_reason": "lost"}))
     assert told(row, "full") == ("censored", 90, None, "lost")
@@ -128,6 +158,31 @@ statuses = st.sampled_from(
 contact = st.tuples(statuses, st.one_of(st.none(), st.integers(0, 40)), st.sampled_from(["this_injury", None]))
 
 
+PROVES = {
+    "modified": {"modified_climbing", "full_climbing", "previous_level"},
+    "full": {"full_climbing", "previous_level"},
+    "previous_level": {"previous_level"},
+}
+DISPROVES = {
+    "modified": {"off_climbing"},
+    "full": {"off_climbing", "not_yet_full", "modified_climbing"},
+    "previous_level": {"off_climbing", "not_yet_full", "modified_climbing", "full_climbing"},
+}
+
+
+def first_proof(contacts, name):
+    """The day of the first proof, said contact by contact; None where there is none."""
+    days = []
+    for seen, (status, back, _) in sorted(contacts.items()):
+        if status == "stopped_climbing":
+            break
+        since = seen if back is None else max(0, seen - back)
+        wrong = any(since <= day < seen and told[0] in DISPROVES[name] for day, told in contacts.items())
+        if status in PROVES[name]:
+            days.append(seen if wrong else since)
+    return min(days, default=None)
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.dictionaries(st.integers(0, 300), contact, max_size=6))
 def test_laws(contacts):
@@ -145,6 +200,9 @@ def test_laws(contacts):
             assert (reason is not None) == (kind == "censored")
             assert day >= 0
             assert after is None or 0 <= after < day
+        proof = first_proof(contacts, name)
+        assert row[f"{name}_returned"] == (proof is not None)
+        assert proof is None or row[f"{name}_day"] == proof
         assert row[f"{name}_sustained_day"] >= row[f"{name}_day"]
         assert row[f"{name}_returned"] or not row[f"{name}_sustained_returned"]
     if row["previous_level_returned"]:

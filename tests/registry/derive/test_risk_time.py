@@ -35,7 +35,7 @@ def test_split_at_the_turn_of_the_year():
     )
     assert out.select("season", "days", "minutes", "starts", "minor", "age_band").rows() == [
         ("2023", 2, 28, 0, True, "14-17"),
-        ("2024", 5, 72, 3, True, "18-24"),
+        ("2024", 5, 72, 3, True, "14-17"),
     ]
 
 

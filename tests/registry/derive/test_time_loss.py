@@ -54,6 +54,16 @@ def test_return_known_only_from_a_contact_counts_on_its_day():
     assert lost((30, "off_climbing"), (90, "full_climbing"), (120, "full_climbing", 85)) == [(89, True)]
 
 
+def test_a_first_day_that_an_earlier_contact_disproves_is_ignored():
+    assert lost((19, "off_climbing"), (50, "full_climbing", 14)) == [(49, True)]
+    assert lost((19, "not_yet_full"), (50, "full_climbing", 19)) == [(49, True)]
+    assert lost((19, "off_climbing"), (50, "full_climbing", 20)) == [(19, True)]
+
+
+def test_a_setback_cannot_begin_before_a_contact_that_saw_full_climbing():
+    assert lost((10, "full_climbing", 10), (30, "off_climbing", 5), (40, "full_climbing", 40)) == [(9 + 9, True)]
+
+
 def test_not_complete_while_not_full():
     assert lost((10, "full_climbing", 10), (20, "off_climbing")) == [(None, False)]
     assert lost((10, "not_yet_full")) == [(None, False)]
