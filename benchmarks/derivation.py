@@ -43,7 +43,10 @@ def fill(connection: object, n: int) -> None:
 
 
 def main(n: int) -> None:
-    with tempfile.TemporaryDirectory() as place, connect(Path(place) / "many.duckdb", write=True, create=True) as connection:
+    with (
+        tempfile.TemporaryDirectory() as place,
+        connect(Path(place) / "many.duckdb", write=True, create=True) as connection,
+    ):
         prepare(connection)
         create_current_views(connection)
         fill(connection, n)

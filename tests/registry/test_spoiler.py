@@ -62,7 +62,7 @@ PLACES = [
 ]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.sets(st.sampled_from(PLACES), max_size=10))
 def test_exactly_the_spoiled_cells_are_found(spoiled: set[tuple[str, int, str]]) -> None:
     texts = {"sites": SITE}
