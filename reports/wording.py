@@ -16,7 +16,7 @@ NOT_REACHED = "not reached"
 NO_VALUE = "–"
 NOT_ESTIMABLE = "not estimable"
 TOO_FEW = "too few to tell"
-ALL_BACK = "all followed were back"
+ALL_BACK = "all back"
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 SHARE_DECIMALS_FROM = 1000
 """From this denominator on, a share is printed with one decimal; below, a decimal would be false precision.

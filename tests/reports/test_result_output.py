@@ -146,7 +146,7 @@ def test_a_curve_at_0_says_that_all_followed_were_back(results: dict[str, Any]) 
     shares = result.shares_back.copy()
     shares.loc[shares.index[-1], ["estimate", "conf_low", "conf_high"]] = [1.0, np.nan, np.nan]
     cells = tables_of(replace(result, shares_back=shares))[1].rows[0]
-    assert cells[-2].shown == "all followed were back"
+    assert cells[-2].shown == "all back"
     assert cells[-2].value == 1
 
 
