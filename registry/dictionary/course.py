@@ -201,7 +201,7 @@ REFERENTS = Table(
             kind="code",
             label="How it was observed",
             showable=True,
-            codes=codes("video diary interview coach"),
+            codes=codes("recording diary interview coach"),
         ),
         Field(name="grip", kind="code", label="Grip", codes=GRIP, showable=True),
         Field(name="mechanism", kind="code", label="Mechanism", codes=MECHANISM, showable=True),
