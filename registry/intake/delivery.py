@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import duckdb
 
 from registry.door import ENGINE_SETTINGS
 from registry.errors import DeliveryError, InputError
@@ -20,7 +23,7 @@ from registry.intake.report import FileCount, IntakeReport, delivery_findings, p
 from registry.intake.screening import screen
 from registry.intake.staging import Stage
 from registry.store.connection import connect, owner_only, transaction
-from registry.store.schema import prepare
+from registry.store.schema import is_new, prepare
 from registry.store.view import DERIVED, create_current_views, store_derived
 
 if TYPE_CHECKING:
@@ -72,7 +75,7 @@ def take_in(
     say("reading")
     files, refusals = _read(delivered_files([Path(place) for place in places]))
     path = Path(registry)
-    made = not path.exists()
+    made = _missing(path)
     with owner_only(), _opened(path, in_memory=dry_run and made) as connection:
         try:
             with transaction(connection, keep=not dry_run):
@@ -80,10 +83,15 @@ def take_in(
                 create_current_views(connection)
                 return _process(connection, files, refusals, site=site, clock=clock, dry_run=dry_run, say=say)
         except BaseException:
-            connection.close()
-            if made:
-                path.unlink(missing_ok=True)
+            # While the lock is still ours, and only if nobody has committed anything since we looked.
+            with suppress(duckdb.Error):  # after a full disk the engine may answer nothing more
+                if made and is_new(connection):
+                    path.unlink(missing_ok=True)
             raise
+
+
+def _missing(path: Path) -> bool:
+    return not path.exists()
 
 
 def _opened(path: Path, *, in_memory: bool) -> DuckDBPyConnection:
@@ -91,8 +99,6 @@ def _opened(path: Path, *, in_memory: bool) -> DuckDBPyConnection:
 
 
 def _memory() -> DuckDBPyConnection:
-    import duckdb
-
     return duckdb.connect(":memory:", config=ENGINE_SETTINGS)
 
 

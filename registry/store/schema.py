@@ -71,7 +71,7 @@ def prepare(connection: DuckDBPyConnection) -> None:
     NotARegistryError
         When the file is a DuckDB database of something else, or of a newer release.
     """
-    if _is_new(connection):
+    if is_new(connection):
         connection.execute(BOOKS)
         for table in TABLES.values():
             typed = ", ".join(
@@ -119,5 +119,6 @@ def set_meta(connection: DuckDBPyConnection, name: str, value: str) -> None:
     connection.execute("INSERT INTO meta VALUES (?, ?)", [name, value])
 
 
-def _is_new(connection: DuckDBPyConnection) -> bool:
-    return number(connection, "SELECT count(*) FROM duckdb_tables()") == 0
+def is_new(connection: DuckDBPyConnection) -> bool:
+    """Whether the file holds no table that was committed."""
+    return number(connection, "SELECT count(*) FROM duckdb_tables() WHERE NOT temporary") == 0

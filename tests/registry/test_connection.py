@@ -12,6 +12,7 @@ import pytest
 
 from registry import open_registry
 from registry.errors import (
+    DeliveryError,
     InputError,
     NotARegistryError,
     NotWritableError,
@@ -81,6 +82,19 @@ def test_a_held_registry_is_waited_for_and_then_named(
             connect(path, write=True, wait_seconds=0.3)
     finally:
         holder.communicate("\n")
+
+
+def test_a_failed_intake_never_removes_what_another_has_written(
+    write_delivery: Write, take_in: Take, clean: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two first intakes at once: one looks before there is a file, waits, and then fails."""
+    path, late = tmp_path / "registry.duckdb", write_delivery({"athletes": clean["athletes"]}, name="late")
+    take_in(write_delivery(clean))
+    monkeypatch.setattr("registry.intake.delivery._missing", lambda _: True)
+    with pytest.raises(DeliveryError, match="site 'south' is not known yet"):
+        take_in(late, site="south")
+    with open_registry(path) as view:
+        assert len(view.base("cases").collect()) == 3
 
 
 def test_a_second_look_does_not_let_another_writer_in(
