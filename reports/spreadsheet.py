@@ -7,21 +7,9 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from registry.spreadsheet_text import harmless
 from reports.document import Cell, Table
 from reports.numbers import twelve_digits
-
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-
-
-def harmless(words: str) -> str:
-    """Put an apostrophe before text that a spreadsheet would take for a formula.
-
-    Examples
-    --------
-    >>> harmless("=1+1"), harmless("ring"), harmless("-5 weeks")
-    ("'=1+1", 'ring', "'-5 weeks")
-    """
-    return f"'{words}" if words.startswith(FORMULA_STARTS) else words
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:

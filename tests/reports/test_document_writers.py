@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from registry.spreadsheet_text import harmless
 from reports import document as doc
 from reports.document import (
     Caution,
@@ -25,7 +26,7 @@ from reports.document import (
 )
 from reports.html import html_page
 from reports.numbers import numbers_json
-from reports.spreadsheet import csv_text, harmless, table_csv
+from reports.spreadsheet import csv_text, table_csv
 
 PICTURE = b'<svg xmlns="http://www.w3.org/2000/svg"/>'
 
