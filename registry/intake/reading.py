@@ -1,38 +1,64 @@
-"""Reading a CSV honestly: every cell is text, every row keeps the number that it has in the file.
-
-No fast reader tells the truth about a broken file: some shift columns, some lose cells. So the bytes are examined
-first. A file without quotes whose lines all hold the same number of separators has one meaning, and is split fast;
-anything else goes through Python's ``csv`` in strict mode, record by record.
-"""
+"""Reading a delimited file honestly: every cell is text, every row keeps the number that it has in the file."""
 
 from __future__ import annotations
 
+import codecs
 import csv
 import hashlib
-import io
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
-import pyarrow.csv
 
 from registry.errors import DeliveryError
+from registry.intake.splitting import CELL_LIMIT, QuotationError, UnreadableRow, split_rows
 
-SEPARATOR = ","
-CELL_LIMIT = 10_000
-"""Characters in one cell; a longer one is a file gone wrong, not a code or a date."""
+__all__ = ["CELL_LIMIT", "FileForm", "TextTable", "UnreadableRow", "read_bytes", "read_table"]
+
+COLUMN_LIMIT = 1_000
+"""Columns of a file; more are a file gone wrong."""
+LINE = "line"
+"""The column of the row's number in the file; no delivered column may have this name."""
+NOT_FOR_FILES = frozenset({"idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape", "utf-7"})
+PROPOSE = "let a column map declare it (annulary map propose FILE)"
+UNDECODED = "\udcff"
 
 
-MOST_BYTES = 2**31 - 1
+def _mark_undecoded(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeDecodeError):
+        raise error
+    return UNDECODED, error.end
+
+
+codecs.register_error("annulary.undecoded", _mark_undecoded)
 
 
 @dataclass(frozen=True)
-class UnreadableRow:
-    """A row that cannot be laid under the header: its number and the reason code; its text is not kept."""
+class FileForm:
+    """How a delimited file is written.
 
-    line: int
-    code: str
+    encoding
+        Name of a character encoding; a mark of byte order before UTF-8 is accepted.
+    separator
+        One character between the cells.
+    skip_lines
+        Lines before the header, which are no records.
+    total_rows
+        First cells (without regard to case and blanks around) of rows that are totals and no records.
+    lower_header
+        Write the header's names in lower case.
+    """
+
+    encoding: str = "utf-8"
+    separator: str = ","
+    skip_lines: int = 0
+    total_rows: tuple[str, ...] = ()
+    lower_header: bool = True
+
+    @property
+    def is_utf8(self) -> bool:
+        """Whether the encoding is UTF-8 under one of its names."""
+        return _codec(self.encoding) in ("utf-8", "utf-8-sig")
 
 
 @dataclass(frozen=True)
@@ -40,7 +66,15 @@ class TextTable:
     """A file as text: n rows of cells under a header.
 
     cells
-        pyarrow table, one string column a header name, and ``line`` (int64): the row in the file, header = 1.
+        pyarrow table, one string column a header name, and ``line`` (int64): the row in the file, first line = 1.
+    unreadable
+        Rows that cannot be laid under the header, in the order of the file.
+    n_total_rows
+        Rows that are totals and no records.
+    n_before, n_blank, n_continued
+        Lines up to and with the header; empty lines; further lines of rows with line breaks inside a cell.
+    n_lines
+        Lines of the file; 0 where it has none (a sheet of a workbook).
     """
 
     name: str
@@ -48,11 +82,21 @@ class TextTable:
     header: tuple[str, ...]
     cells: pa.Table
     unreadable: list[UnreadableRow] = field(default_factory=list)
+    n_total_rows: int = 0
+    n_before: int = 1
+    n_blank: int = 0
+    n_continued: int = 0
+    n_lines: int = 0
 
     @property
     def n_rows(self) -> int:
-        """Rows below the header, blank lines not counted."""
+        """Rows below the header, blank lines and totals not counted."""
         return int(self.cells.num_rows) + len(self.unreadable)
+
+    @property
+    def n_accounted(self) -> int:
+        """Lines of which it is known what became of them: equal to ``n_lines``, or the reading is wrong."""
+        return self.n_before + self.n_rows + self.n_blank + self.n_total_rows + self.n_continued
 
 
 def read_bytes(path: Path) -> bytes:
@@ -67,8 +111,8 @@ def read_bytes(path: Path) -> bytes:
         raise DeliveryError(f"{path} cannot be read ({error.strerror}); check who may read it.") from None
 
 
-def read_table(data: bytes, *, name: str) -> TextTable:
-    """Read the bytes of a UTF-8 CSV with commas.
+def read_table(data: bytes, *, name: str, form: FileForm = FileForm()) -> TextTable:
+    r"""Read the bytes of a delimited file; without a form, UTF-8 with commas.
 
     Parameters
     ----------
@@ -80,136 +124,169 @@ def read_table(data: bytes, *, name: str) -> TextTable:
     Raises
     ------
     DeliveryError
-        Empty file, no header, two columns of one name, a quotation mark that is never closed.
+        Empty file, no header, two columns of one name, a quotation mark that is never closed, another encoding or
+        separator than the form's, a form that no file can have.
+
+    Examples
+    --------
+    >>> form = FileForm(encoding="cp1252", separator=";", skip_lines=1, total_rows=("summe",))
+    >>> table = read_table("Stand Mai\nKürzel;Tage\nä;12\nSumme;12\n".encode("cp1252"), name="x.csv", form=form)
+    >>> table.cells.to_pylist(), table.n_total_rows
+    ([{'kürzel': 'ä', 'tage': '12', 'line': 3}], 1)
     """
-    csv.field_size_limit(MOST_BYTES)  # a longer cell is judged by us, row by row, not by the csv module
+    _check_form(form, name=name)
     sha256 = hashlib.sha256(data).hexdigest()
-    body = data.removeprefix(b"\xef\xbb\xbf")
-    if not body.strip():
-        raise DeliveryError(f"{name} is empty; deliver a file with a header row and at least the key columns.")
-    if body.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\x00" in body:
-        raise DeliveryError(
-            f"{name} is not a UTF-8 text file (it may be a spreadsheet or 'Unicode text'); save it as "
-            "'CSV UTF-8' and deliver that."
+    body = _as_utf8(data, name=name, form=form)
+    body = _plain_lines(body, name=name)
+    start = 0
+    for _ in range(form.skip_lines):
+        start = body.find(b"\n", start) + 1
+        if not start or start >= len(body):
+            raise DeliveryError(f"{name} has no row behind the {form.skip_lines} lines that its column map skips.")
+    n_before, n_lines = form.skip_lines + 1, body.count(b"\n")
+    end = body.index(b"\n", start)
+    header = _header(body[start:end], name=name, row=n_before, form=form)
+    body = body[end + 1 :]
+    try:
+        split = split_rows(
+            body,
+            header,
+            separator=form.separator,
+            first_line=n_before + 1,
+            total_rows=frozenset(word.strip().casefold() for word in form.total_rows),
         )
-    if body.startswith(b"PK\x03\x04"):
-        raise DeliveryError(f"{name} is a spreadsheet, not a CSV; save it as 'CSV UTF-8' and deliver that.")
-    if b"\r" in body and b"\n" not in body:
-        raise DeliveryError(f"{name}: the lines end in the way of old Macintosh files; save it as 'CSV UTF-8'.")
-    lines = _plain_lines(body)
-    first = body.split(b"\n", 1)[0]
-    header = _header(first, name=name)
-    if lines is not None and lines.count(SEPARATOR.encode()) and _is_regular(lines, len(header)):
-        return TextTable(name, sha256, header, _split_fast(lines, header))
-    cells, unreadable = _split_strict(body, header, name=name)
-    return TextTable(name, sha256, header, cells, unreadable)
-
-
-def _header(first: bytes, *, name: str) -> tuple[str, ...]:
-    try:
-        text = first.decode("utf-8").rstrip("\r")
-    except UnicodeDecodeError:
-        raise DeliveryError(f"{name}, row 1: the header is not UTF-8; save the file as 'CSV UTF-8'.") from None
-    try:
-        row = next(csv.reader([text], strict=True), [])
-    except csv.Error:
+    except QuotationError as error:
         raise DeliveryError(
-            f"{name}, row 1: a quotation mark in the header is opened and not closed; mend the header."
+            f"{name}, row {error.line}: a quotation mark is opened and not closed, or text stands behind a closing "
+            "one. Mend that row (a quotation mark inside a cell is written twice)."
         ) from None
-    header = tuple(cell.strip().lower() for cell in row)
-    if len(header) == 1 and any(mark in text for mark in ";\t|"):
-        raise DeliveryError(
-            f"{name}, row 1: the columns are not separated by commas (another separator was seen); save the "
-            "file as comma-separated 'CSV UTF-8'."
-        )
-    for position, column in enumerate(header, start=1):
-        if not column:
-            raise DeliveryError(f"{name}, row 1: column {position} has no name; name it or remove it.")
-        if column in header[: position - 1]:
-            raise DeliveryError(f"{name}, row 1: column {position} has the name of an earlier one; keep one of them.")
-    return header
+    return TextTable(
+        name,
+        sha256,
+        header,
+        split.cells,
+        split.unreadable,
+        n_total_rows=split.n_total_rows,
+        n_before=n_before,
+        n_blank=split.n_blank,
+        n_continued=split.n_continued,
+        n_lines=n_lines,
+    )
 
 
-def _plain_lines(body: bytes) -> bytes | None:
-    """Return the body with plain line ends, or None when only the strict reader can tell what it means."""
-    if b'"' in body:
+def _codec(encoding: str) -> str | None:
+    try:
+        name = codecs.lookup(encoding).name.replace("_", "-")
+        "".encode(encoding)  # a codec of bytes to bytes is no encoding of text
+    except (LookupError, ValueError, TypeError, UnicodeError):
         return None
-    if b"\r" in body:
-        if body.count(b"\r") != body.count(b"\r\n") or body.count(b"\n") != body.count(b"\r\n"):
-            return None
-        body = body.replace(b"\r\n", b"\n")
+    return None if name in NOT_FOR_FILES else name
+
+
+def _check_form(form: FileForm, *, name: str) -> None:
+    if _codec(form.encoding) is None:
+        raise DeliveryError(f"{name}: its column map names no encoding that is known here; write for example cp1252.")
+    mark = form.separator
+    if len(mark) != 1 or mark in '"\n\r\x00\ufeff' or "\ud800" <= mark <= "\udfff":
+        raise DeliveryError(f"{name}: the separator that its column map declares is not one character between cells.")
+    if form.skip_lines < 0:
+        raise DeliveryError(f"{name}: its column map skips fewer than no lines.")
+
+
+def _as_utf8(data: bytes, *, name: str, form: FileForm) -> bytes:
+    """Return the file in UTF-8 without a mark of byte order; what cannot be decoded becomes a lone surrogate."""
+    if not data or data.isspace() or data == codecs.BOM_UTF8:
+        raise DeliveryError(f"{name} is empty; deliver a file with a header row and at least the key columns.")
+    if data.startswith(b"PK\x03\x04"):
+        raise DeliveryError(f"{name} is a spreadsheet, not a CSV; give it the ending .xlsx, or save it as 'CSV UTF-8'.")
+    if data.startswith(codecs.BOM_UTF8) and not form.is_utf8:
+        raise DeliveryError(
+            f"{name} is marked as UTF-8, but its column map declares {form.encoding}; correct the map's encoding."
+        )
+    if form.is_utf8:
+        body = data.removeprefix(codecs.BOM_UTF8)
+        if not _decodes(body):
+            body = body.decode("utf-8", errors="annulary.undecoded").encode("utf-8", errors="surrogatepass")
+    else:
+        text = data.decode(form.encoding, errors="annulary.undecoded").removeprefix("\ufeff")
+        body = text.encode("utf-8", errors="surrogatepass")
+    if b"\x00" in body or (form.is_utf8 and data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))):
+        kind, rather = ("a UTF-8 text file", f", or {PROPOSE}") if form.is_utf8 else (f"text in {form.encoding}", "")
+        raise DeliveryError(
+            f"{name} is not {kind} (it may be a spreadsheet or 'Unicode text'); save it as 'CSV UTF-8' and deliver "
+            f"that{rather}."
+        )
+    if not body or body.isspace():
+        raise DeliveryError(f"{name} is empty; deliver a file with a header row and at least the key columns.")
+    return body
+
+
+def _decodes(body: bytes) -> bool:
+    if body.isascii():
+        return True
     try:
         body.decode("utf-8")
     except UnicodeDecodeError:
-        return None
+        return False
+    return True
+
+
+def _plain_lines(body: bytes, *, name: str) -> bytes:
+    if b"\r" in body:
+        if b"\n" not in body:
+            raise DeliveryError(f"{name}: the lines end in the way of old Macintosh files; save it as 'CSV UTF-8'.")
+        body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return body if body.endswith(b"\n") else body + b"\n"
 
 
-def _is_regular(lines: bytes, n_columns: int) -> bool:
-    """Say whether every line holds exactly the header's number of separators and no cell is overlong."""
-    octets = np.frombuffer(lines, dtype=np.uint8)
-    ends = np.flatnonzero(octets == ord("\n"))
-    separators = np.flatnonzero(octets == ord(SEPARATOR))
-    per_line = np.diff(np.searchsorted(separators, ends), prepend=0)
-    longest = int(np.diff(ends, prepend=-1).max())
-    return bool((per_line == n_columns - 1).all()) and longest <= CELL_LIMIT
-
-
-def _split_fast(lines: bytes, header: tuple[str, ...]) -> pa.Table:
-    table = pyarrow.csv.read_csv(
-        pa.BufferReader(lines),
-        # One thread: a process that ends early must not end while a reader's thread still runs.
-        read_options=pyarrow.csv.ReadOptions(use_threads=False, skip_rows=1, column_names=list(header)),
-        parse_options=pyarrow.csv.ParseOptions(
-            delimiter=SEPARATOR,
-            quote_char=False,
-            escape_char=False,
-            newlines_in_values=False,
-            ignore_empty_lines=False,
-        ),
-        convert_options=pyarrow.csv.ConvertOptions(
-            column_types={column: pa.string() for column in header}, strings_can_be_null=False
-        ),
-    )
-    return table.append_column("line", pa.array(np.arange(2, table.num_rows + 2), type=pa.int64()))
-
-
-def _split_strict(body: bytes, header: tuple[str, ...], *, name: str) -> tuple[pa.Table, list[UnreadableRow]]:
-    # Bytes that are not UTF-8 survive as lone surrogates, so that the row can be held instead of lost.
-    text = body.decode("utf-8", errors="surrogateescape")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=SEPARATOR, strict=True)
-    rows: list[list[str]] = []
-    numbers: list[int] = []
-    unreadable: list[UnreadableRow] = []
-    line = 1
+def _header(first: bytes, *, name: str, row: int, form: FileForm) -> tuple[str, ...]:
+    place = f"{name}, row {row}"
     try:
-        for record in reader:
-            this, line = line, reader.line_num + 1
-            if this == 1 or not record:
-                continue
-            code = _row_fault(record, len(header))
-            if code:
-                unreadable.append(UnreadableRow(this, code))
-            else:
-                rows.append(record)
-                numbers.append(this)
+        text = first.decode("utf-8")
+    except UnicodeDecodeError:
+        mend = f"save the file as 'CSV UTF-8', or {PROPOSE}" if form.is_utf8 else "correct the map's encoding"
+        encoding = "UTF-8" if form.is_utf8 else form.encoding
+        raise DeliveryError(f"{place}: the header is not {encoding}; {mend}.") from None
+    try:
+        cells = next(csv.reader([text], delimiter=form.separator, strict=True), [])
     except csv.Error:
         raise DeliveryError(
-            f"{name}, row {line}: a quotation mark is opened and not closed, or text stands behind a closing "
-            "one. Mend that row (a quotation mark inside a cell is written twice)."
+            f"{place}: a quotation mark in the header is opened and not closed; mend the header."
         ) from None
-    columns = {column: pa.array([row[i] for row in rows], pa.string()) for i, column in enumerate(header)}
-    return pa.table({**columns, "line": pa.array(numbers, pa.int64())}), unreadable
+    if not cells:
+        raise DeliveryError(
+            f"{place} is empty, but the header is expected there; remove the empty lines above the header."
+        )
+    if len(cells) > COLUMN_LIMIT:
+        raise DeliveryError(f"{place}: {len(cells)} columns; more than {COLUMN_LIMIT} are not read.")
+    if len(cells) == 1:
+        _check_separator(text, place=place, form=form)
+    return _names(cells, place=place, form=form)
 
 
-def _row_fault(record: list[str], n_columns: int) -> str | None:
-    if len(record) != n_columns:
-        return "cell_count"
-    for cell in record:
-        if "\n" in cell or "\r" in cell:
-            return "line_break"
-        if len(cell) > CELL_LIMIT:
-            return "cell_too_long"
-        if not cell.isascii() and any("\udc80" <= character <= "\udcff" for character in cell):
-            return "not_utf8"
-    return None
+def _check_separator(text: str, *, place: str, form: FileForm) -> None:
+    if not any(mark in text for mark in ",;\t|" if mark != form.separator):
+        return
+    if form.separator == ",":
+        raise DeliveryError(
+            f"{place}: the columns are not separated by commas (another separator was seen); save the file as "
+            f"comma-separated 'CSV UTF-8', or {PROPOSE}."
+        )
+    raise DeliveryError(
+        f"{place}: the columns are not separated by the mark that the column map declares (another separator was "
+        "seen); correct the map's separator."
+    )
+
+
+def _names(cells: list[str], *, place: str, form: FileForm) -> tuple[str, ...]:
+    header = tuple(cell.strip().lower() if form.lower_header else cell.strip() for cell in cells)
+    seen = set()
+    for position, column in enumerate(header, start=1):
+        if not column:
+            raise DeliveryError(f"{place}: column {position} has no name; name it or remove it.")
+        if column.casefold() in seen:
+            raise DeliveryError(f"{place}: column {position} has the name of an earlier one; keep one of them.")
+        if column.casefold() == LINE:
+            raise DeliveryError(f"{place}: column {position} is called '{LINE}', which means the row here; rename it.")
+        seen.add(column.casefold())
+    return header

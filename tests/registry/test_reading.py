@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
+from unittest import mock
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from registry.errors import DeliveryError
-from registry.intake.reading import read_table
+from registry.intake import splitting
+from registry.intake.reading import FileForm, read_table
 
 PLAIN = st.text(alphabet=st.characters(codec="utf-8", exclude_characters='",\r\n\x00', categories=("L", "N", "P", "S")))
 
@@ -92,3 +94,98 @@ def test_any_bytes_are_read_or_refused_in_a_sentence(data: bytes) -> None:
     except DeliveryError as error:
         said = str(error)
     assert said.startswith("x.csv") or table.n_rows <= data.count(b"\n") + data.count(b"\r") + 1
+
+
+def test_a_declared_form_is_read_and_every_line_is_accounted_for() -> None:
+    head = 'Auszug "Mai"\n\nKürzel;Größe;Bemerkung\n'
+    text = head + 'ä;1,5;"x;y"\n\nSumme;1;2;3\nb;2;"zwei\nZeilen"\nc;3\n TOTAL ;;\nd;4;€\n'
+    form = FileForm(encoding="cp1252", separator=";", skip_lines=2, total_rows=("Summe", "total"), lower_header=False)
+    table = read_table(text.encode("cp1252"), name="x.csv", form=form)
+    assert table.header == ("Kürzel", "Größe", "Bemerkung")
+    assert cells_of(table) == [("ä", "1,5", "x;y"), ("d", "4", "€")]
+    assert table.cells["line"].to_pylist() == [4, 11]
+    assert table.unreadable == [(7, "line_break"), (9, "cell_count")]
+    assert (table.n_total_rows, table.n_before, table.n_blank, table.n_continued) == (2, 3, 1, 1)
+    assert table.n_accounted == table.n_lines == 11
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "cp1252", "latin-1", "utf-16", "utf-16-le", "shift_jis", "cp437"]
+)
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|", "§"])
+def test_encodings_and_separators_do_not_change_the_cells(encoding: str, separator: str) -> None:
+    text = f'a{separator}b\n1{separator}\n"2"{separator}x\n'
+    if separator == "§" and encoding == "cp437":
+        separator, text = "½", text.replace("§", "½")
+    table = read_table(text.encode(encoding), name="x.csv", form=FileForm(encoding=encoding, separator=separator))
+    assert cells_of(table) == [("1", ""), ("2", "x")]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252", "shift_jis"])
+def test_octets_outside_the_declared_encoding_hold_their_row_only(encoding: str) -> None:
+    data = b"a;b\n1;2\n3;\x81\n" + b"5;\x9d\xff\n" * (encoding != "cp1252") + b"7;8\n"
+    table = read_table(data, name="x.csv", form=FileForm(encoding=encoding, separator=";"))
+    assert {row.code for row in table.unreadable} == {"not_utf8"}
+    assert cells_of(table) == [("1", "2"), ("7", "8")]
+
+
+@pytest.mark.parametrize(
+    ("data", "form", "words"),
+    [
+        (b"a,b\n1,2\n", FileForm(separator=";"), "not separated by the mark that the column map declares"),
+        (b"a\n", FileForm(skip_lines=1), "no row behind the 1 lines"),
+        (b"a\n\nb\n", FileForm(skip_lines=1), "row 2 is empty"),
+        (b"\xef\xbb\xbfa\n1\n", FileForm(encoding="cp1252"), "marked as UTF-8, but its column map declares cp1252"),
+        (b"a\n1\n", FileForm(encoding="no-such"), "no encoding that is known here"),
+        (b"a\n1\n", FileForm(encoding="base64"), "no encoding that is known here"),
+        (b"a\n1\n", FileForm(encoding="unicode_escape"), "no encoding that is known here"),
+        (b"a\n1\n", FileForm(separator=""), "not one character"),
+        (b"a\n1\n", FileForm(separator=";;"), "not one character"),
+        (b"a\n1\n", FileForm(separator='"'), "not one character"),
+        (b"a,B\n1,2\n\xff", FileForm(encoding="utf-16"), "is not utf-16"),
+        (b"a,A\n1,2\n", FileForm(lower_header=False), "column 2 has the name of an earlier one"),
+        (b"a,Line\n1,2\n", FileForm(), "column 2 is called 'line'"),
+        (b"a;b\n1;2\n", FileForm(), r"annulary map propose FILE"),
+        (b"\xe4,b\n1,2\n", FileForm(), r"annulary map propose FILE"),
+        ("a,b\n1,2\n".encode("utf-16"), FileForm(), r"annulary map propose FILE"),
+        (b",".join(b"c%d" % n for n in range(1_001)) + b"\n", FileForm(), "1001 columns"),
+    ],
+)
+def test_a_form_that_does_not_fit_is_named(data: bytes, form: FileForm, words: str) -> None:
+    with pytest.raises(DeliveryError, match=words):
+        read_table(data, name="x.csv", form=form)
+
+
+def test_a_mark_of_byte_order_inside_a_file_stays_in_its_cell() -> None:
+    table = read_table("\ufeffa,b\n\ufeff1,2\n3,\ufeff4\n".encode(), name="x.csv")
+    assert cells_of(table) == [("\ufeff1", "2"), ("3", "\ufeff4")]
+
+
+def test_a_quotation_mark_that_stays_open_too_long_was_never_closed() -> None:
+    data = b'a,b\n1,"2\n' + b"3,4\n" * 100 + b'5",6\n'
+    with pytest.raises(DeliveryError, match="row 2: a quotation mark is opened and not closed"):
+        read_table(data, name="x.csv")
+
+
+PIECE = st.sampled_from([",", ",", '"', '"', "\n", "\n", "a", "b", "\r\n", '""', '",', ',"', "é", "\ufeff", "\r"])
+
+
+@given(st.lists(PIECE, max_size=25).map("".join), st.integers(1, 3), st.sampled_from([8, 1 << 23]))
+def test_the_blocks_are_read_as_the_strict_reader_reads_the_whole(text: str, n_columns: int, block: int) -> None:
+    data = ",".join("xyz"[:n_columns]) + "\n" + text
+    records, at, strict = [], 1, csv.reader(io.StringIO(data, newline=""), strict=True)
+    try:
+        for record in strict:
+            records.append((at, record))
+            at = strict.line_num + 1
+    except csv.Error:
+        with pytest.raises(DeliveryError, match=f"row {at}: a quotation mark"):
+            read_table(data.encode(), name="x.csv")
+        return
+    with mock.patch.object(splitting, "BLOCK", block):
+        table = read_table(data.encode(), name="x.csv")
+    whole = [(line, record) for line, record in records[1:] if record]
+    fine = [(n, r) for n, r in whole if len(r) == n_columns and not any(c in cell for cell in r for c in "\r\n")]
+    assert list(zip(table.cells["line"].to_pylist(), cells_of(table), strict=True)) == [(n, tuple(r)) for n, r in fine]
+    assert [row.line for row in table.unreadable] == [n for n, r in whole if (n, r) not in fine]
+    assert table.n_accounted == table.n_lines
