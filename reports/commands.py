@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from reports import alike_command
+from reports.opening import AsCsv, AsJson, Freeze, Registry, opened
+
 if TYPE_CHECKING:
     from analysis.results import Result
     from registry.store.view import View
 
-Registry = Annotated[
-    Path | None, typer.Option("--registry", envvar="ANNULARY_REGISTRY", help="The registry file.", show_default=False)
-]
-Freeze = Annotated[
-    Path | None, typer.Option("--freeze", help="A freeze's folder, instead of a registry.", show_default=False)
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, unrounded, for programs.")]
-AsCsv = Annotated[bool, typer.Option("--csv", help="Print CSV, unrounded, for programs.")]
 FigureFile = Annotated[
     Path | None, typer.Option("--figure", help="Also draw it, to a .svg, .png or .pdf file.", show_default=False)
 ]
@@ -50,7 +44,7 @@ def distribution(
 
     alone = by is None and not (as_json or as_csv)
     wanted = [["digit"], ["structure"]] if alone else [_listed(by or "digit")]
-    with _opened(registry, freeze) as view:
+    with opened(registry, freeze) as view:
         results = [
             estimate(view, by=names, of="findings" if FINDINGS_COLUMNS & set(names) else "cases") for names in wanted
         ]
@@ -85,7 +79,7 @@ def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
     from reports.outcomes import gradual_set_apart, read_outcome, with_outcome
 
     asked = read_outcome(outcome)
-    with _opened(registry, freeze) as view:
+    with opened(registry, freeze) as view:
         cases = with_outcome(gradual_set_apart(cases_of(view)), asked)
         result = odds_ratios(
             cases,
@@ -116,7 +110,7 @@ def return_(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
     from analysis.returns import return_curves
 
     estimate: Callable[..., Result] = return_curves
-    with _opened(registry, freeze) as view:
+    with opened(registry, freeze) as view:
         groups = None if by.lower() == "none" else by
         result = estimate(view, by=groups, milestone=milestone, sustained=sustained, people=people)
         _print([result], view, as_json=as_json, as_csv=as_csv, figure=figure)
@@ -144,7 +138,7 @@ def incidence(
     """Estimate injuries per 1000 hours and per 1000 sessions of observed climbing."""
     from analysis.incidence import incidence_rates
 
-    with _opened(registry, freeze) as view:
+    with opened(registry, freeze) as view:
         names = _listed(by) if by else None
         result = incidence_rates(view, by=names, reference=reference, per=per)
         _print([result], view, as_json=as_json, as_csv=as_csv, figure=figure)
@@ -162,7 +156,7 @@ def season(
     from reports.season.report import season_report
 
     days = (_day(starts_on, "--from"), _day(ends_on, "--to"))
-    with _opened(registry, freeze) as view:
+    with opened(registry, freeze) as view:
         written = season_report(view, starts_on=days[0], ends_on=days[1], out=out)
     typer.echo(str(written.page))
     typer.echo(
@@ -179,29 +173,8 @@ COMMANDS: list[tuple[str, Callable[..., None]]] = [
     ("return", return_),
     ("incidence", incidence),
     ("season", season),
+    *alike_command.COMMANDS,
 ]
-
-
-@contextmanager
-def _opened(registry: Path | None, freeze: Path | None) -> Iterator[View]:
-    """Open what was named; a freeze named on the command line wins over a registry named by the environment."""
-    import os
-
-    from registry import open_freeze, open_registry
-    from registry.errors import OptionError
-
-    if freeze is not None and registry is not None and str(registry) != os.environ.get("ANNULARY_REGISTRY"):
-        raise OptionError("name either --registry FILE or --freeze DIR, not both.")
-    if freeze is not None:
-        with open_freeze(freeze) as view:
-            yield view
-        return
-    if registry is None:
-        raise OptionError(
-            "name the data: --registry FILE (or set ANNULARY_REGISTRY), or --freeze DIR. 'annulary tour' makes both."
-        )
-    with open_registry(registry) as view:
-        yield view
 
 
 def _listed(words: str) -> list[str]:

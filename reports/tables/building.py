@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from analysis.alike import Likeness
 from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves
 from reports import document as doc
 from reports import wording
 from reports.document import Column, Table
 from reports.frames import records
+from reports.tables.alike import alike_tables
 from reports.tables.curves import curve_tables
 from reports.tables.rates import rate_tables
 from reports.tables.ratios import odds_tables
@@ -35,6 +37,8 @@ def tables_of(result: Result, *, key: str = "") -> tuple[Table, ...]:
         return curve_tables(result, key or "return")
     if isinstance(result, EventRates):
         return rate_tables(result, key or "rates")
+    if isinstance(result, Likeness):
+        return alike_tables(result, key or "alike")
     return (_plain_table(result, key or "table"),)
 
 
