@@ -126,12 +126,17 @@ def transaction(connection: duckdb.DuckDBPyConnection, *, keep: bool = True) -> 
         # After a failed write the engine may have rolled back already and refuse to do it again.
         with suppress(duckdb.Error):
             connection.execute("ROLLBACK")
-        if isinstance(error, UNWRITABLE):
+        if isinstance(error, UNWRITABLE) or _no_room_for_commit(error):
             raise NotWritableError(
                 "the registry could not be written (the disk may be full, or the folder read-only). The registry is "
                 "as it was; make room and call again."
             ) from None
         raise
+
+
+def _no_room_for_commit(error: BaseException) -> bool:
+    """Whether the log could not be written at the very end; the engine calls that a fault of the transaction."""
+    return isinstance(error, duckdb.TransactionException) and "failed to commit" in str(error).lower()
 
 
 def first_row(connection: duckdb.DuckDBPyConnection, query: str, values: list[object] | None = None) -> tuple[Any, ...]:

@@ -19,14 +19,15 @@ from typing import TYPE_CHECKING, Any
 from registry.dictionary import DICTIONARY_VERSION, TABLES
 from registry.door import ENGINE_SETTINGS, quoted
 from registry.errors import InputError, NotARegistryError, NotWritableError, RegistryFileError
-from registry.store.connection import UNWRITABLE, connect, number, owner_only, transaction
-from registry.store.schema import check, get_meta, key_columns
-from registry.store.view import DERIVED, View, create_current_views, store_derived
+from registry.store.connection import UNWRITABLE, number, owner_only, transaction
+from registry.store.migration import open_current
+from registry.store.schema import get_meta, key_columns, sql_type
+from registry.store.view import DERIVED, View, create_current_views, current_columns, store_derived
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-PACKAGE, SUMS = "datapackage.json", "checksums.txt"
+PACKAGE, SUMS, SUPERSEDED = "datapackage.json", "checksums.txt", "superseded.json"
 FREEZE_FORMAT = 1
 EXPECTED_FILES = {PACKAGE} | {
     f"{room}/{name}.{kind}"
@@ -87,19 +88,20 @@ def freeze(
     if folder.exists():
         raise NotWritableError(f"{folder} is there already, and a freeze never changes; choose another name.")
     partial = home / f".{name}.partial"
-    with owner_only(), connect(Path(registry), write=True) as connection:
+    with owner_only(), open_current(registry, write=True) as connection:
         try:
-            check(connection)
             create_current_views(connection)
             _refresh_derived(connection)
-            _make_folder(partial)
-            resources = _write_tables(connection, partial)
-            content_hash = _identity(resources)
-            _write_package(connection, partial, name, content_hash, resources, clock)
+            make_folder(partial)
+            resources = write_tables(connection, partial)
+            content_hash = identity_of(resources)
+            described = {"name": name, "frozen_at": clock.isoformat(timespec="seconds"), "held": _held(connection)}
+            write_package(partial, described, content_hash, resources)
             os.replace(partial, folder)
             with transaction(connection):
                 connection.execute(
-                    "INSERT INTO freezes VALUES (?, ?, ?, ?)", [name, content_hash, clock, _derivation_version()]
+                    "INSERT INTO freezes VALUES (?, ?, ?, ?, ?, NULL)",
+                    [name, content_hash, clock, _derivation_version(), str(folder.resolve())],
                 )
         except (OSError, *UNWRITABLE):
             raise NotWritableError(
@@ -123,21 +125,19 @@ def open_freeze(folder: str | Path, *, verify: bool = True) -> View:
     Raises
     ------
     RegistryFileError, NotARegistryError
-        No such folder, no data package, or a file that no longer matches its checksum.
+        No such folder, no data package, a file that no longer matches its checksum, or a freeze that was superseded.
     """
     import duckdb
 
     place = Path(folder)
-    package = _read_package(place)
+    package = read_package(place)
     if verify:
-        _verify(place, package)
+        verify_files(place, package)
     connection = duckdb.connect(":memory:", config=ENGINE_SETTINGS)
-    for table in TABLES:
-        connection.execute(f"CREATE VIEW accepted_{table} AS {_parquet(place / 'data' / f'{table}.parquet')}")
-    _views_on_package(connection)
+    open_tables(connection, place)
     places = {name: f"derived_{name}" for name in DERIVED}
     for name, target in places.items():
-        connection.execute(f"CREATE VIEW {target} AS {_parquet(place / 'derived' / f'{name}.parquet')}")
+        connection.execute(f"CREATE VIEW {target} AS SELECT * FROM {parquet(place / 'derived' / f'{name}.parquet')}")
     if package["derivation_version"] != _derivation_version():
         for target in places.values():
             connection.execute(f"DROP VIEW {target}")
@@ -167,13 +167,14 @@ def _refresh_derived(connection: DuckDBPyConnection) -> None:
         store_derived(connection, {name: f"derived.{name}" for name in DERIVED})
 
 
-def _make_folder(partial: Path) -> None:
+def make_folder(partial: Path) -> None:
+    """Make an empty folder for a package, instead of what an interrupted freeze may have left."""
     shutil.rmtree(partial, ignore_errors=True)
     (partial / "data").mkdir(parents=True)
     (partial / "derived").mkdir()
 
 
-def _write_tables(connection: DuckDBPyConnection, folder: Path) -> list[dict[str, Any]]:
+def write_tables(connection: DuckDBPyConnection, folder: Path) -> list[dict[str, Any]]:
     """Write every table as canonical CSV and as Parquet; return one record a table."""
     jobs = []
     for table in TABLES.values():
@@ -200,35 +201,37 @@ def _write_tables(connection: DuckDBPyConnection, folder: Path) -> list[dict[str
     return resources
 
 
-def _identity(resources: list[dict[str, Any]]) -> str:
+def identity_of(resources: list[dict[str, Any]]) -> str:
     """Hash the dictionary's tables only: derived ones follow from them and from the derivation's version."""
     content = [entry for entry in resources if entry["name"].startswith("data/")]
     said = json.dumps([FREEZE_FORMAT, content], sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(said.encode()).hexdigest()
 
 
-def _write_package(
-    connection: DuckDBPyConnection,
-    folder: Path,
-    name: str,
-    content_hash: str,
-    resources: list[dict[str, Any]],
-    clock: datetime,
-) -> None:
-    held = connection.execute(
+def _held(connection: DuckDBPyConnection) -> list[dict[str, Any]]:
+    rows = connection.execute(
         "SELECT site, table_name, code, count(*) FROM held JOIN held_reasons USING (held_id) "
         "WHERE standing = 'open' GROUP BY ALL ORDER BY ALL"
     ).fetchall()
+    return [{"site": s, "table": t, "reason": c, "n": n} for s, t, c, n in rows]
+
+
+def write_package(folder: Path, described: dict[str, Any], content_hash: str, resources: list[dict[str, Any]]) -> None:
+    """Write what the package says of itself, and the checksums of all its files.
+
+    Parameters
+    ----------
+    described
+        name, frozen_at, held, and whatever else is to stand in the package.
+    """
     package = {
         "profile": "tabular-data-package",
-        "name": name,
         "title": "Pseudonymised health data of climbers: finger injuries and climbing time",
         "cautions": "Group statistics only; not for diagnosing, treating or clearing a person to climb.",
-        "frozen_at": clock.isoformat(timespec="seconds"),
+        **described,
         "content_hash": content_hash,
         "dictionary_version": DICTIONARY_VERSION,
         "derivation_version": _derivation_version(),
-        "held": [{"site": s, "table": t, "reason": c, "n": n} for s, t, c, n in held],
         "resources": [
             {
                 "name": entry["name"].replace("/", "-"),
@@ -250,9 +253,22 @@ def _write_package(
         path.chmod(0o600)  # DuckDB's writer does not ask the umask
 
 
-def _read_package(place: Path) -> dict[str, Any]:
+def read_package(place: Path) -> dict[str, Any]:
+    """Read what a freeze says of itself.
+
+    Raises
+    ------
+    RegistryFileError, NotARegistryError
+        No such folder, no data package, or a freeze that was superseded.
+    """
     if not place.is_dir():
         raise RegistryFileError(f"there is no freeze at {place}; give the folder that annulary freeze made.")
+    record = superseded_record(place)
+    if record is not None:
+        raise RegistryFileError(
+            f"the freeze {place} was superseded by {record['superseded_by']} ({record['because']}) and holds no data "
+            f"any more. Use {place.parent / record['superseded_by']}; its numbers may differ a little."
+        )
     try:
         package = json.loads((place / PACKAGE).read_text(encoding="utf-8"))
         needed = ("name", "content_hash", "derivation_version", "held", "resources")
@@ -263,7 +279,19 @@ def _read_package(place: Path) -> dict[str, Any]:
     return package
 
 
-def _verify(place: Path, package: dict[str, Any]) -> None:
+def superseded_record(place: Path) -> dict[str, str] | None:
+    """Return superseded_by with its content_hash, because, and the hash that a superseded freeze had; else None."""
+    path = place / SUPERSEDED
+    if not path.exists():
+        return None
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        return {key: str(record[key]) for key in ("superseded_by", "content_hash", "because", "was")}
+    except (OSError, ValueError, KeyError, TypeError):
+        raise NotARegistryError(f"{place} holds no readable {SUPERSEDED}; ask who keeps the registry.") from None
+
+
+def verify_files(place: Path, package: dict[str, Any]) -> None:
     """Check that every file is there, that no other is, that each is what was frozen, and the identity itself."""
     try:
         lines = (place / SUMS).read_text(encoding="utf-8").splitlines()
@@ -277,7 +305,7 @@ def _verify(place: Path, package: dict[str, Any]) -> None:
                 f"{place}: {name} is missing, strange, or no longer what was frozen. Use an untouched copy of the "
                 "freeze."
             )
-    if _identity(_resources_of(package)) != package["content_hash"]:
+    if identity_of(_resources_of(package)) != package["content_hash"]:
         raise NotARegistryError(f"{place}: the content hash does not fit the tables. Use an untouched copy.")
 
 
@@ -294,12 +322,26 @@ def _resources_of(package: dict[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
-def _views_on_package(connection: DuckDBPyConnection) -> None:
-    from registry.store.view import current_columns
+def open_tables(connection: DuckDBPyConnection, place: Path, *, without: dict[str, str] | None = None) -> None:
+    """Make the views ``current_<table>`` on a freeze's files; columns that it does not know yet are empty.
 
+    Parameters
+    ----------
+    without
+        Table -> SQL condition of rows that are passed over.
+    """
     for table in TABLES.values():
+        source = parquet(place / "data" / f"{table.name}.parquet")
+        present = {row[0] for row in connection.execute(f"DESCRIBE SELECT * FROM {source}").fetchall()}
+        absent = [
+            f", CAST(NULL AS {sql_type(field)}) AS {quoted(field.name)}"
+            for field in table.fields
+            if field.name not in present
+        ]
+        left = f" WHERE ({without[table.name]}) IS NOT TRUE" if without and table.name in without else ""
         connection.execute(
-            f"CREATE TEMP VIEW current_{table.name} AS SELECT {current_columns(table)} FROM accepted_{table.name}"
+            f"CREATE TEMP VIEW current_{table.name} AS SELECT {current_columns(table)} "
+            f"FROM (SELECT *{''.join(absent)} FROM {source}{left})"
         )
 
 
@@ -310,8 +352,9 @@ def _held_frame(package: dict[str, Any]) -> Any:
     return pa.Table.from_pylist(package["held"], schema=schema)
 
 
-def _parquet(path: Path) -> str:
-    return f"SELECT * FROM read_parquet({_literal(str(path))})"
+def parquet(path: Path) -> str:
+    """Return the SQL that reads a file of a freeze."""
+    return f"read_parquet({_literal(str(path))})"
 
 
 def _path(stem: Path, suffix: str) -> str:

@@ -16,7 +16,7 @@ from registry.store.connection import first_row, number
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 SQL_TYPES = {
     "text": "VARCHAR",
@@ -33,19 +33,46 @@ SQL_TYPES = {
 
 BOOKS = """
 CREATE TABLE meta (name VARCHAR, value VARCHAR);
-CREATE TABLE deliveries (delivery BIGINT, site VARCHAR, received_at TIMESTAMP, dictionary_version BIGINT);
+CREATE TABLE deliveries (delivery BIGINT, site VARCHAR, received_at TIMESTAMP, dictionary_version BIGINT,
+    kind VARCHAR, period_from DATE, period_to DATE, taken_by VARCHAR);
 CREATE TABLE files (delivery BIGINT, site VARCHAR, sha256 VARCHAR, standing VARCHAR, file VARCHAR,
-    table_name VARCHAR, n_rows BIGINT, dictionary_version BIGINT);
+    table_name VARCHAR, n_rows BIGINT, dictionary_version BIGINT, map VARCHAR);
+CREATE TABLE maps (sha256 VARCHAR, site VARCHAR, name VARCHAR, text VARCHAR);
 CREATE TABLE held (held_id BIGINT, delivery BIGINT, site VARCHAR, table_name VARCHAR, file VARCHAR, line BIGINT,
-    cells VARCHAR, standing VARCHAR, closed_by BIGINT, because VARCHAR);
-CREATE TABLE held_reasons (held_id BIGINT, column_name VARCHAR, code VARCHAR);
+    cells VARCHAR, standing VARCHAR, closed_by BIGINT, because VARCHAR, map VARCHAR);
+CREATE TABLE held_reasons (held_id BIGINT, column_name VARCHAR, code VARCHAR, our_table VARCHAR,
+    field VARCHAR);
+CREATE TABLE held_edits (held_id BIGINT, delivery BIGINT, cells VARCHAR);
+CREATE TABLE exempt (held_id BIGINT, code VARCHAR, delivery BIGINT, because VARCHAR);
 CREATE TABLE warnings (delivery BIGINT, site VARCHAR, row_id BIGINT, table_name VARCHAR, file VARCHAR, line BIGINT,
     column_name VARCHAR, code VARCHAR);
-CREATE TABLE freezes (name VARCHAR, content_hash VARCHAR, frozen_at TIMESTAMP, derivation_version BIGINT);
+CREATE TABLE retractions (delivery BIGINT, table_name VARCHAR, row_id BIGINT, because VARCHAR);
+CREATE TABLE vanished (delivery BIGINT, site VARCHAR, table_name VARCHAR, row_id BIGINT);
+CREATE TABLE withdrawals (delivery BIGINT, site VARCHAR, athlete_hash VARCHAR, rows_removed BIGINT);
+CREATE TABLE checksums (delivery BIGINT, table_name VARCHAR, part VARCHAR, n_rows BIGINT, sha256 VARCHAR);
+CREATE TABLE freezes (name VARCHAR, content_hash VARCHAR, frozen_at TIMESTAMP, derivation_version BIGINT,
+    folder VARCHAR, superseded_by VARCHAR);
 CREATE SCHEMA accepted;
 CREATE SCHEMA received;
 CREATE SCHEMA derived;
 """
+"""The books. ``held.table_name`` is 'mapped' for rows in a site's own columns, which the column map of that hash reads;
+a reason stands under the file's own ``column_name`` and is worded for our ``field``; a retracted row is superseded by
+itself, and ``because`` stands with the row that was named, not with those that went along; ``part`` of a checksum is
+accepted or received."""
+
+
+ROW_LEAD = {
+    "row_id": "BIGINT",
+    "delivery": "BIGINT",
+    "superseded_by": "BIGINT",
+    "fed_by": "VARCHAR",
+    "content": "VARCHAR",
+    "file": "VARCHAR",
+    "line": "BIGINT",
+    "site": "VARCHAR",
+}
+"""What stands before the fields of an accepted row."""
 
 
 def sql_type(field: Field) -> str:
@@ -56,6 +83,18 @@ def sql_type(field: Field) -> str:
 def own_columns(table: Table) -> list[str]:
     """Return the quoted field names of a table, without the site column that every table gets."""
     return [quoted(field.name) for field in table.fields if field.name != "site"]
+
+
+def content_hash(columns: list[str]) -> str:
+    """Return the SQL that hashes a row's own columns; equal hashes are equal rows."""
+    cells = " || chr(31) || ".join(f"coalesce(CAST({column} AS VARCHAR), chr(0))" for column in columns)
+    return f"sha256({cells})"
+
+
+def row_layout(table: Table) -> dict[str, str]:
+    """Return column -> type of a table's accepted rows, in order."""
+    own = {field.name: sql_type(field) for field in table.fields if field.name != "site"}
+    return {**ROW_LEAD, **own}
 
 
 def key_columns(table: Table) -> list[str]:

@@ -11,8 +11,8 @@ import narwhals.stable.v2 as nw
 from registry.dictionary import TABLES, Table
 from registry.door import quoted
 from registry.errors import InputError, suggestion
-from registry.store.connection import connect
-from registry.store.schema import check, get_meta, set_meta
+from registry.store.migration import open_current
+from registry.store.schema import get_meta, set_meta
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,9 +84,8 @@ def open_registry(path: str | Path) -> View:
     """
     from registry.derive import DERIVATION_VERSION
 
-    connection = connect(Path(path), write=False)
+    connection = open_current(path, write=False)
     try:
-        check(connection)
         create_current_views(connection)
         connection.execute(
             'CREATE TEMP VIEW held_counts AS SELECT site, table_name AS "table", code AS reason, count(*) AS n '
