@@ -50,6 +50,7 @@ SPOKEN = {
     "undercling_sidepull": "undercling or sidepull",
     "pocket_one": "one-finger pocket",
     "pocket_two": "two-finger pocket",
+    "pocket": "pocket, number of fingers not stated",
     "ice_mixed": "ice and mixed",
     "multi_pitch": "multi-pitch",
     "jam_twist": "jammed and twisted",

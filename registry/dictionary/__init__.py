@@ -19,7 +19,7 @@ __all__ = [
     "Table",
 ]
 
-DICTIONARY_VERSION = 1
+DICTIONARY_VERSION = 2
 """Raise it with every change of a table, field or code."""
 
 TABLES: dict[str, Table] = {

@@ -33,7 +33,20 @@ MECHANISM = codes(
     """
 )
 GRIP = codes(
-    "full_crimp half_crimp open_hand sloper pocket_one pocket_two pinch jam undercling_sidepull other not_applicable"
+    """
+    full_crimp
+    half_crimp
+    open_hand
+    sloper
+    pocket_one: one finger in a pocket
+    pocket_two: two fingers in a pocket
+    pocket: in a pocket; number of fingers not stated
+    pinch
+    jam
+    undercling_sidepull
+    other
+    not_applicable: gradual onset
+    """
 )
 
 PULLEYS = ("a1", "a2", "a3", "a4", "a5")

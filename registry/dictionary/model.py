@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 Kind = Literal["text", "code", "integer", "number", "date", "year", "pseudonym", "key", "codes", "findings"]
@@ -16,6 +17,9 @@ MISSING_WORDS = {
     NOT_APPLICABLE: "cannot be said of this row",
 }
 """An empty cell is the third face of missing: not recorded."""
+
+EARLIEST_DATE = date(1950, 1, 1)
+"""Dates before this are typing errors; it only has to lie before any climber's oldest date."""
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from registry.dictionary import DICTIONARY_VERSION, MISSING_WORDS, SHEET, TABLES, Field, Table
+from registry.intake.reasons import REASONS, Reason, general_words
 
 KIND_WORDS = {
     "text": "short text",
@@ -19,7 +20,7 @@ KIND_WORDS = {
 
 
 def printed_dictionary(names: list[str] | None = None) -> str:
-    """Return the dictionary as Markdown: every table, or those that are named.
+    """Return the dictionary as Markdown: every table and the checks, or only the tables that are named.
 
     Parameters
     ----------
@@ -35,7 +36,7 @@ def printed_dictionary(names: list[str] | None = None) -> str:
         "case (capitals are read as well). Missing has three faces, each with its own row in every table: an empty "
         f"cell: not recorded; {missing}. Free text is not taken.\n"
     )
-    return head + "".join(_table(table) for table in chosen)
+    return head + "".join(_table(table) for table in chosen) + ("" if names else _checks())
 
 
 def blank_csv(table: Table) -> str:
@@ -43,16 +44,38 @@ def blank_csv(table: Table) -> str:
     return ",".join(table.names) + "\r\n"
 
 
+def row_rules(table: Table) -> list[str]:
+    """Return what must hold between the cells of a row, as sentences."""
+    rules = [f"At least one of {', '.join(group)} is filled." for group in table.either]
+    rules += [f"Only one of {one} and {other} is filled." for one, other in table.exclusive]
+    return rules + [f"{later} does not lie before {earlier}." for earlier, later in table.ordered]
+
+
 def _table(table: Table) -> str:
     lines = [f"\n## {table.name}\n", f"One row is {table.one_row_is}. Key: {', '.join(table.key)}."]
     if table.description:
         lines.append(table.description)
-    lines += [f"At least one of {', '.join(group)} is filled." for group in table.either]
-    lines += [f"Only one of {one} and {other} is filled." for one, other in table.exclusive]
-    lines += [f"{later} does not lie before {earlier}." for earlier, later in table.ordered]
+    lines += row_rules(table)
     lines.append("")
     lines += [_field(field) for field in table.fields]
     return "\n".join(lines) + "\n"
+
+
+def _checks() -> str:
+    lines = [
+        "\n## Checks\n",
+        "A row with a fault is held, with all its reasons, until it is mended; the other rows are taken in. A warning "
+        "holds nothing. Where it says so, a person who has looked may take a held row in as it is: "
+        "`annulary held --accept ID --because TEXT`.\n",
+        *(_check(reason) for reason in REASONS.values()),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _check(reason: Reason) -> str:
+    sentence, mend = general_words(reason)
+    what = "warned" if reason.severity == "warn" else "held, may be accepted" if reason.acceptable else "held"
+    return f"- **{reason.code}** ({what}) {sentence}; {mend}."
 
 
 def _field(field: Field) -> str:

@@ -11,6 +11,13 @@ from registry.dictionary import Table
 from registry.dictionary.anatomy import impossible, impossible_joint
 from registry.dictionary.injury import DIGIT, JOINT, STRUCTURES
 from registry.door import quoted
+from registry.intake.across_injury import LIKELY_DUPLICATE, STATUS_BACKWARDS, climber_differs, lost_zeros
+from registry.intake.across_time import (
+    DIARY_OF_A_SQUAD_MEMBER,
+    OVERLAPPING_EXPOSURE,
+    SQUAD_OF_A_DIARIST,
+    TOO_MANY_HOURS_TOGETHER,
+)
 from registry.intake.checks import text_literal
 
 GROWTH_PLATE_AGE = 20
@@ -42,6 +49,14 @@ def _against_current(table: str, contradiction: str) -> str:
     )
 
 
+def _own_zeros(table: str, key: str) -> tuple[str, str, str]:
+    """Compare a table's key with the registry's and with the other delivered ones."""
+    column = quoted(key)
+    known = f"(SELECT {column} AS key FROM current_{table} WHERE site IN (SELECT site FROM good))"
+    longer = f"(SELECT {column} AS key FROM good UNION FROM {known})"
+    return key, "lost_zeros", f"FROM good t WHERE {lost_zeros(column, known=known, longer=longer)}"
+
+
 ACROSS: dict[str, list[tuple[str, str, str]]] = {
     "observation": [
         # A difference of exactly ADULT_FROM years is 17 before the birthday and 18 after it: which, is not known, and
@@ -53,7 +68,20 @@ ACROSS: dict[str, list[tuple[str, str, str]]] = {
             f"WHERE year(t.starts_on) - a.birth_year < {ADULT_FROM} AND t.guardian_consent IS DISTINCT FROM 'yes'",
         ),
     ],
+    "athletes": [
+        *((column, "climber_differs", climber_differs(column)) for column in ("sex", "birth_year")),
+        _own_zeros("athletes", "athlete"),
+    ],
+    "exposure": [
+        # Twice: a row that is held leaves the registry's own row of its key standing, which others may overlap.
+        ("starts_on", "overlapping_exposure", OVERLAPPING_EXPOSURE),
+        ("starts_on", "overlapping_exposure", OVERLAPPING_EXPOSURE),
+        ("athlete", "diary_and_squad", DIARY_OF_A_SQUAD_MEMBER),
+        ("squad", "diary_and_squad", SQUAD_OF_A_DIARIST),
+        ("minutes_total", "too_many_hours_together", TOO_MANY_HOURS_TOGETHER),
+    ],
     "cases": [
+        _own_zeros("cases", "case"),
         (
             "onset",
             "children_contradict",
@@ -68,6 +96,7 @@ ACROSS: dict[str, list[tuple[str, str, str]]] = {
                 f"OR (t.digit, child.joint) IN ({IMPOSSIBLE_JOINTS})",
             ),
         ),
+        ("onset", "likely_duplicate", LIKELY_DUPLICATE),
     ],
     "findings": [
         (
@@ -87,6 +116,14 @@ ACROSS: dict[str, list[tuple[str, str, str]]] = {
             f"t.structure = 'growth_plate' AND {AGE} > {GROWTH_PLATE_AGE}",
         ),
     ],
+    "management": [
+        (
+            "starts_on",
+            "surgery_without_date",
+            "FROM good t WHERE t.kind = 'surgery' AND t.starts_on IS NULL",
+        ),
+    ],
+    "referents": [_own_zeros("referents", "referent")],
     "follow_ups": [
         (
             "seen",
@@ -98,6 +135,7 @@ ACROSS: dict[str, list[tuple[str, str, str]]] = {
             "status_before_onset",
             'FROM good t JOIN pool_cases c USING ("case") WHERE t.since < c.onset',
         ),
+        ("status", "status_backwards", STATUS_BACKWARDS),
     ],
 }
 """Table -> (column, reason code, FROM ... WHERE ...); ``good`` are the table's rows without a finding so far."""
@@ -115,9 +153,11 @@ def across_findings(table: Table, good: str) -> list[str]:
 def key_conflicts(table: Table, good: str) -> str:
     """Return the SELECT of rows that share a key but not their content."""
     key = ", ".join(quoted(name) for name in table.key)
+    # Rows of cases that say something of their climber in passing are compared by what they say: climber_differs.
+    told = f"(SELECT * FROM {good} WHERE origin = row_id)" if table.name == "athletes" else good
     return (
         f"SELECT row_id, origin, {text_literal(table.name)}, {text_literal(table.key[0])}, 'key_conflict', NULL "
-        f"FROM (SELECT row_id, origin, min(content) OVER keys AS least, max(content) OVER keys AS most FROM {good} "
+        f"FROM (SELECT row_id, origin, min(content) OVER keys AS least, max(content) OVER keys AS most FROM {told} "
         f"WINDOW keys AS (PARTITION BY {key})) WHERE least <> most"
     )
 
@@ -130,6 +170,11 @@ def missing_parents(table: Table, good: str) -> list[str]:
             continue
         column, parent = quoted(field.name), field.refers_to
         parent_key = quoted("athlete" if parent == "athletes" else "case")
+        known = f"(SELECT {parent_key} AS key FROM pool_{parent})"
+        selects.append(
+            f"SELECT t.row_id, t.origin, {text_literal(table.name)}, {text_literal(field.name)}, 'lost_zeros', NULL "
+            f"FROM {good} t WHERE {lost_zeros(column, known=known, longer=known)}"
+        )
         held = f"EXISTS (SELECT 1 FROM typed_{parent} p WHERE p.{parent_key} = t.{column})"
         selects.append(
             f"SELECT t.row_id, t.origin, {text_literal(table.name)}, {text_literal(field.name)}, "

@@ -1,7 +1,7 @@
 """Checks as SQL, generated from the dictionary: all findings of a table in one pass, whatever the rows hold.
 
-A staged table holds text: ``row_id, origin, file, line`` and one VARCHAR column a field. ``origin`` is the row that was
-delivered; it differs from ``row_id`` where one delivered row feeds several tables.
+A staged table holds text: ``row_id, origin, file, line, fed_by`` and one VARCHAR column a field. ``origin`` is the row
+that was delivered; it differs from ``row_id`` where one delivered row feeds several tables.
 """
 
 from __future__ import annotations
@@ -11,11 +11,9 @@ from datetime import date
 
 from registry.dictionary import MISSING_WORDS, Field, Table
 from registry.dictionary.exposure import MINUTES_A_DAY_A_HEAD
+from registry.dictionary.model import EARLIEST_DATE
 from registry.door import quoted
 from registry.store.schema import own_columns, sql_type
-
-EARLIEST = date(1950, 1, 1)
-"""Dates before this are typing errors; it only has to lie before any climber's oldest date."""
 
 PART = r"\s*([a-z0-9_]+)\s*(?:\(\s*([a-z]+)\s*\))?\s*:\s*([a-z_]+)\s*"
 """One structure with its extent: ``a2:complete`` or ``volar_plate(pip):partial``."""
@@ -41,7 +39,7 @@ def listed(words: Sequence[str]) -> str:
 def trimmed(table: Table, source: str) -> str:
     """Return the SELECT that trims every cell and turns empty ones into NULL."""
     cells = ", ".join(f"nullif({stripped(quoted(field.name))}, '') AS {quoted(field.name)}" for field in table.fields)
-    return f"SELECT row_id, origin, file, line, {cells} FROM {source}"
+    return f"SELECT row_id, origin, file, line, fed_by, {cells} FROM {source}"
 
 
 def typed_select(table: Table, source: str, *, site: str) -> str:
@@ -49,7 +47,7 @@ def typed_select(table: Table, source: str, *, site: str) -> str:
     own = {column: f"{_typed(field)} AS {column}" for field, column in _fields(table)}
     content = " || chr(31) || ".join(f"coalesce(CAST({column} AS VARCHAR), chr(0))" for column in own_columns(table))
     return (
-        f"SELECT *, sha256({content}) AS content FROM (SELECT row_id, origin, file, line, "
+        f"SELECT *, sha256({content}) AS content FROM (SELECT row_id, origin, file, line, fed_by, "
         f"{text_literal(site)} AS site, {', '.join(own.values())} FROM ({trimmed(table, source)}))"
     )
 
@@ -63,34 +61,45 @@ def field_findings(table: Table, source: str, *, received_on: date) -> str:
             f"{{'column_name': {text_literal(field.name)}, 'code': {_finding(field, received_on)}, 'cell': {column}}}"
         )
     return (
-        f"SELECT row_id, origin, {text_literal(table.name)} AS table_name, f.column_name, f.code, f.cell FROM ("
+        f"SELECT row_id, origin, {text_literal(table.name)} AS table_name, f.column_name, f.code, "
+        "CASE WHEN f.code = 'unknown_code' THEN f.cell END AS cell FROM ("
         f"SELECT row_id, origin, unnest(list_filter([{', '.join(codes)}], lambda f: f.code IS NOT NULL)) AS f "
         f"FROM ({trimmed(table, source)}))"
     )
 
 
 def row_findings(table: Table, typed: str) -> list[str]:
-    """Return the SELECTs of findings between the cells of a row."""
-    found = []
+    """Return the SELECTs of findings between the cells of a row.
+
+    A cell that has a finding of its own in ``bad`` is not compared with others: one fault, one finding.
+    """
+    found: list[tuple[str, str, str, tuple[str, ...]]] = []
     for group in table.either:
         none = " AND ".join(f"{quoted(name)} IS NULL" for name in group)
-        found.append((group[0], "one_needed", none))
+        found.append((group[0], "one_needed", none, group))
     for one, other in table.exclusive:
-        found.append((one, "only_one", f"{quoted(one)} IS NOT NULL AND {quoted(other)} IS NOT NULL"))
+        found.append((one, "only_one", f"{quoted(one)} IS NOT NULL AND {quoted(other)} IS NOT NULL", ()))
     for earlier, later in table.ordered:
-        found.append((later, "wrong_order", f"{quoted(later)} < {quoted(earlier)}"))
+        found.append((later, "wrong_order", f"{quoted(later)} < {quoted(earlier)}", (earlier, later)))
     for field in table.fields:
         if field.warn_above is not None:
-            found.append((field.name, "unusual", f"{quoted(field.name)} > {field.warn_above:g}"))
+            found.append((field.name, "unusual", f"{quoted(field.name)} > {field.warn_above:g}", (field.name,)))
     if table.name == "exposure":
         heads = "greatest(coalesce(climbers, 1), 1)"
         limit = f"{MINUTES_A_DAY_A_HEAD} * (ends_on - starts_on + 1) * {heads}"
-        found.append(("minutes_total", "too_many_hours", f"ends_on >= starts_on AND minutes_total > {limit}"))
+        too_many = f"ends_on >= starts_on AND minutes_total > {limit}"
+        compared = ("minutes_total", "starts_on", "ends_on", "climbers")
+        found.append(("minutes_total", "too_many_hours", too_many, compared))
     return [
         f"SELECT row_id, origin, {text_literal(table.name)}, {text_literal(column)}, {text_literal(code)}, NULL "
-        f"FROM {typed} WHERE {condition}"
-        for column, code, condition in found
+        f"FROM {typed} WHERE {condition}" + (f" AND {_sound(compared)}" if compared else "")
+        for column, code, condition, compared in found
     ]
+
+
+def _sound(columns: Sequence[str]) -> str:
+    """Return the condition that none of a row's columns has a finding yet."""
+    return f"row_id NOT IN (SELECT row_id FROM bad WHERE column_name IN ({listed(columns)}))"
 
 
 def _fields(table: Table) -> list[tuple[Field, str]]:
@@ -167,7 +176,7 @@ def _date_faults(field: Field, column: str, received_on: date) -> list[Fault]:
     faults = [
         (f"NOT regexp_full_match({column}, '[0-9]{{4}}-[0-9]{{2}}-[0-9]{{2}}')", "not_a_date"),
         (f"{value} IS NULL", "impossible_date"),
-        (f"{value} < DATE '{EARLIEST}'", "date_out_of_range"),
+        (f"{value} < DATE '{EARLIEST_DATE}'", "date_out_of_range"),
     ]
     if not field.may_be_future:
         faults.append((f"{value} > DATE '{received_on}'", "date_out_of_range"))

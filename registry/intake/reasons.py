@@ -18,6 +18,8 @@ class Reason:
     sentence: str
     mend: str
     severity: Severity = "hold"
+    acceptable: bool = False
+    """May a person who has looked take the row in as it is (``held --accept ID --because TEXT``)?"""
 
 
 REASONS: dict[str, Reason] = {
@@ -30,7 +32,17 @@ REASONS: dict[str, Reason] = {
         ),
         Reason("line_break", "a cell holds a line break", "write the cell on one line"),
         Reason("cell_too_long", "a cell is far too long", "shorten it to the code, date or number that is asked"),
-        Reason("not_utf8", "the row holds bytes that are not UTF-8", "save the file as 'CSV UTF-8'"),
+        Reason(
+            "not_utf8",
+            "the row holds bytes that are no text in the file's encoding (UTF-8, unless the site's map says another)",
+            "save the file as 'CSV UTF-8', or name its encoding in the map",
+        ),
+        Reason(
+            "error_cell",
+            "a cell holds a spreadsheet's error, or a formula without a value",
+            "type the value itself",
+        ),
+        Reason("merged_cells", "a cell is merged with others", "undo the merging and fill each cell"),
         Reason("required", "the cell is empty but the field is required", "fill it in"),
         Reason("unknown_code", "not one of the codes", "use one of: {codes}"),
         Reason("not_an_integer", "not a whole number", "write digits only, for example 12"),
@@ -54,6 +66,7 @@ REASONS: dict[str, Reason] = {
             "too_many_hours",
             "more than 16 hours a day for each climber",
             "check the minutes, the dates and the number of climbers",
+            acceptable=True,
         ),
         Reason(
             "key_conflict",
@@ -86,6 +99,11 @@ REASONS: dict[str, Reason] = {
             "the pattern lets names or e-mail addresses through",
             "narrow it to the shape of your pseudonyms, for example [A-Z]{{2}}[0-9]{{5}}",
         ),
+        Reason(
+            "pattern_of_nobody",
+            "none of the site's known climbers has a pseudonym of this pattern, so it would keep all of them out",
+            "check the pattern; if the pseudonyms were made anew, withdraw the old ones first",
+        ),
         Reason("bad_pattern", "not a regular expression", "write it like [A-Z]{{2}}[0-9]{{5}}"),
         Reason(
             "contact_before_onset",
@@ -109,11 +127,124 @@ REASONS: dict[str, Reason] = {
             "a climber under 18 is watched without a guardian's consent",
             "fill in guardian_consent when it has been given",
         ),
+        Reason(
+            "unknown_word",
+            "a word that the site's map does not know",
+            "correct the word, or let the map say what it means{words}",
+        ),
+        Reason(
+            "lists_differ",
+            "the lists that belong together in this row have different lengths",
+            "write one extent for each structure, in the same order",
+        ),
+        Reason("extent_missing", "a structure of the list has no extent", "write its extent beside it"),
+        Reason(
+            "listed_twice",
+            "the list names one structure twice, with different extents",
+            "keep the entry that is right",
+        ),
+        Reason(
+            "no_such_ray",
+            "no finger has this number",
+            "write 1 for the thumb, 2 index, 3 middle, 4 ring, 5 little finger",
+        ),
+        Reason(
+            "lost_zeros",
+            "the number seems to have lost its leading zeros: the same number is known with them",
+            "write the number with its zeros, and let the spreadsheet keep the column as text",
+            acceptable=True,
+        ),
+        Reason(
+            "likely_duplicate",
+            "another case of the same climber, hand and finger began within 14 days of this one, with the same "
+            "structure or with none recorded: it may be the same injury written down twice",
+            "leave this row out if it is the same injury; if it is another one, fill confirmed_distinct with yes",
+            acceptable=True,
+        ),
+        Reason(
+            "overlapping_exposure",
+            "another row of the same climber or squad, in the same discipline, setting and context, covers some of "
+            "the same days",
+            "let each day stand in one row only: correct the dates, or leave the row out that says the same again",
+        ),
+        Reason(
+            "diary_and_squad",
+            "the time of this climber is noted twice, in an own diary and in the rows of the squad",
+            "keep one of the two for these days, or correct the climber's squad in athletes",
+        ),
+        Reason(
+            "retracted",
+            "the site has taken this row back",
+            "leave it out of the next deliveries; if it was right after all, accept it",
+            acceptable=True,
+        ),
+        Reason(
+            "withdrawn",
+            "this climber has withdrawn the consent; nothing of the climber is taken in any more",
+            "leave the climber's rows out of the next deliveries",
+        ),
         Reason("unusual", "above {warn_above}{unit}: possible, but unusual", "check it", "warn"),
         Reason(
-            "watched_without_time",
-            "watched, but outside every observation or exposure period",
-            "deliver the observation and exposure of that time, if there was any",
+            "too_many_hours_together",
+            "this row and others together make more than 16 hours a day for each climber",
+            "check the minutes and the dates of the rows that cover these days",
+            "warn",
+        ),
+        Reason(
+            "status_backwards",
+            "the status is further from full climbing at a later contact of the case",
+            "check the status and the days of the contacts; leave it if the finger became worse again",
+            "warn",
+        ),
+        Reason(
+            "outside_observation",
+            "the onset lies outside the time in which the climber was watched: the case does not count in rates",
+            "deliver the observation of that time, if there was any",
+            "warn",
+        ),
+        Reason(
+            "outside_exposure",
+            "the climber was watched on the day of onset, but no climbing time was delivered for it: the case does "
+            "not count in rates",
+            "deliver the exposure of that time",
+            "warn",
+        ),
+        Reason("surgery_without_date", "an operation without its day", "fill in the day of the operation", "warn"),
+        Reason(
+            "grade_iv_single",
+            "grade IV is recorded, but only one injured structure: IV stands for several, or for a complete A2 or A3 "
+            "with a lumbrical or a ligament",
+            "deliver the other structures, or check the grade",
+            "warn",
+        ),
+        Reason(
+            "grade_differs",
+            "the recorded pulley grade is another one than the findings give",
+            "check the grade and the findings; reports use the grade that follows from the findings",
+            "warn",
+        ),
+        Reason(
+            "history_differs",
+            "the reported history does not fit the earlier cases that the registry holds of this climber",
+            "check the history and the earlier cases",
+            "warn",
+        ),
+        Reason(
+            "imaging_after_last_contact",
+            "the picture was taken after the last contact that is known of the case",
+            "check the day, or deliver the contact of that day",
+            "warn",
+        ),
+        Reason(
+            "vanished",
+            "an earlier delivery of the same period held this row, this one does not; the registry keeps it",
+            "deliver it again, or take it back with annulary retract",
+            "warn",
+        ),
+        Reason(
+            "not_open",
+            "the number of the held row in this mended row belongs to no row that still waits",
+            "export the held rows anew and mend those",
             "warn",
         ),
     )
@@ -121,11 +252,32 @@ REASONS: dict[str, Reason] = {
 """Reasons by code; the codes are stable, the wording may improve."""
 
 
+_IN_GENERAL = {
+    "earlier": "an earlier date",
+    "later": "a date",
+    "parent": "matching",
+    "low": "",
+    "high": "",
+    "unit": "",
+    "warn_above": "the usual",
+    "max_length": "60",
+    "codes": "the codes of the field",
+    "columns": "the two",
+    "words": "",
+}
+
+
+def general_words(reason: Reason) -> tuple[str, str]:
+    """Return what is wrong and the mend in general words, without a field or its bounds."""
+    said = reason.sentence.format(**_IN_GENERAL)
+    return said.replace("outside the possible range  to ", "outside the possible range"), reason.mend.format(
+        **_IN_GENERAL
+    )
+
+
 def reason_words(code: str) -> str:
-    """Return what is wrong in general words, without a field or its bounds, for tables that count reasons."""
-    known = {"parent": "matching", "low": "", "high": "", "unit": "", "warn_above": "the usual", "max_length": "60"}
-    text = REASONS[code].sentence.format(earlier="an earlier date", later="a date", **known)
-    return text.replace("outside the possible range  to ", "outside the possible range")
+    """Return what is wrong in general words, for tables that count reasons."""
+    return general_words(REASONS[code])[0]
 
 
 MOST_CODES = 14
@@ -149,6 +301,9 @@ def sentence(code: str, field: Field | None, *, length: int | None = None, **fac
     ----------
     length
         How many characters the cell holds; said instead of the cell.
+    facts
+        What the sentence's other blanks are filled with: columns, earlier, later, parent, and words, those that the
+        site's map knows.
     """
     reason = REASONS[code]
     known = {
@@ -162,8 +317,11 @@ def sentence(code: str, field: Field | None, *, length: int | None = None, **fac
         "earlier": "another date",
         "later": "this date",
         "parent": "parent",
+        "words": "",
         **facts,
     }
+    if known["words"]:
+        known["words"] = f" (it knows: {known['words']})"
     if field is not None:
         known["codes"] = _some(field.accepted_words)
         known["max_length"] = str(field.max_length)

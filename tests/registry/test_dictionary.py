@@ -65,6 +65,21 @@ def test_print_names_every_table_field_and_code() -> None:
             assert all(f"`{code.word}`" in text for code in field.codes)
 
 
+def test_print_lists_every_check_with_what_becomes_of_the_row() -> None:
+    text = printed_dictionary()
+    checks = text[text.index("## Checks") :].splitlines()
+    for code, reason in REASONS.items():
+        (line,) = [line for line in checks if line.startswith(f"- **{code}** ")]
+        assert ("(warned)" in line) == (reason.severity == "warn")
+        assert ("may be accepted" in line) == reason.acceptable
+        assert not set("{}") & set(line.replace("{2}", "").replace("{5}", ""))
+    assert "## Checks" not in printed_dictionary(["cases"])
+
+
+def test_only_what_is_held_can_be_accepted() -> None:
+    assert not [code for code, reason in REASONS.items() if reason.acceptable and reason.severity == "warn"]
+
+
 def test_blank_files_are_headers_only() -> None:
     for table in ALL_TABLES.values():
         assert blank_csv(table).strip().split(",") == list(table.names)

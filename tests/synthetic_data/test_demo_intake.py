@@ -13,7 +13,8 @@ from synthetic_data import Federation
 @pytest.fixture(autouse=True)
 def without_deriving(monkeypatch: pytest.MonkeyPatch) -> None:
     """Only the checks are asked here; what follows from accepted rows has tests of its own."""
-    monkeypatch.setattr(registry.intake.delivery, "store_derived", lambda connection, places: None)
+    for name in ("store_derived", "keep_derived_warnings"):
+        monkeypatch.setattr(registry.intake.delivery, name, lambda *_, **__: None)
 
 
 def findings_of(federation: Federation, path: Path) -> pd.DataFrame:
