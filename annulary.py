@@ -59,8 +59,14 @@ def application() -> typer.Typer:
     )
     app.command("tour")(tour)
     for room in ("registry", "reports", "synthetic_data"):
-        for name, function in import_module(f"{room}.commands").COMMANDS:
+        commands = import_module(f"{room}.commands")
+        for name, function in commands.COMMANDS:
             app.command(name)(function)
+        for name, words, members in getattr(commands, "GROUPS", []):
+            group = typer.Typer(no_args_is_help=True, help=words)
+            for member, function in members:
+                group.command(member)(function)
+            app.add_typer(group, name=name)
     return app
 
 

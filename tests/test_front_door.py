@@ -22,7 +22,7 @@ def call(words: list[str], monkeypatch: pytest.MonkeyPatch) -> int:
 
 MISTAKES = [
     (["intake", "{none}", "--registry", "{new}", "--site", "north"], "there is nothing at"),
-    (["intake", "{folder}", "--registry", "{new}", "--site", "north"], "holds no .csv file"),
+    (["intake", "{folder}", "--registry", "{new}", "--site", "north"], "holds no .csv or .xlsx file"),
     (["intake", "{delivery}", "--registry", "{text}", "--site", "north"], "is not a registry"),
     (["intake", "{delivery}", "--registry", "{none}/r.duckdb", "--site", "north"], "does not exist; make it first"),
     (["intake", "{delivery}", "--registry", "{new}", "--site", " "], "site's code is empty"),

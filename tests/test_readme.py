@@ -35,6 +35,7 @@ def call(words: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
 @pytest.fixture(scope="module")
 def toured(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("reader")
+    (folder / "tests").symlink_to(Path(annulary.__file__).parent / "tests", target_is_directory=True)
     run = call(["tour"], folder)
     assert run.returncode == 0, run.stderr
     named = [folder / line.split()[0] for line in run.stdout.splitlines() if line.startswith("  ")]
@@ -44,8 +45,8 @@ def toured(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_the_session_prints_what_the_readme_shows(toured: Path) -> None:
-    steps = re.split(r"^\$ annulary ", SESSION[0], flags=re.MULTILINE)[1:]
-    assert len(steps) >= 6
+    steps = [step for block in SESSION for step in re.split(r"^\$ annulary ", block, flags=re.MULTILINE)[1:]]
+    assert len(steps) >= 9
     for step in steps:
         command, *shown = step.rstrip("\n").splitlines()
         run = call(shlex.split(command), toured)

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from registry.dictionary import DICTIONARY_VERSION
-from registry.intake.identifiers import Refusal
-from registry.intake.recognising import RecognisedFile
+from registry.errors import InputError
+from registry.intake.identifiers import Refusal, looks_identifying
+from registry.intake.recognising import MENDED, RecognisedFile
 from registry.intake.report import FileCount
-from registry.intake.screening import HELD_ORIGINS
+from registry.maps.loading import read_map
 from registry.store.connection import number
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
+    from registry.maps.model import ColumnMap
+
 
 def taken_before(connection: DuckDBPyConnection, file: RecognisedFile, *, site: str) -> bool:
-    """Whether the site has delivered these very bytes before, under the same dictionary."""
-    same = "site = ? AND sha256 = ? AND dictionary_version = ? AND standing = 'taken'"
-    values: list[object] = [site, file.text.sha256, DICTIONARY_VERSION]
+    """Whether the site has delivered these very bytes before, under the same column map and dictionary."""
+    same = "site = ? AND sha256 = ? AND map = ? AND dictionary_version = ? AND standing = 'taken'"
+    values: list[object] = [site, file.text.sha256, file.map_hash, DICTIONARY_VERSION]
     return number(connection, f"SELECT count(*) FROM files WHERE {same}", values) > 0
 
 
@@ -40,13 +45,51 @@ def new_refusals(connection: DuckDBPyConnection, refusals: list[Refusal], *, sit
     return [refusal for refusal in refusals if refusal.sha256 not in known]
 
 
-def open_delivery(connection: DuckDBPyConnection, *, site: str, received_at: datetime, refusals: list[Refusal]) -> int:
+LONGEST_WHO = 40
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opening:
+    """What is noted of a delivery when it is opened.
+
+    kind
+        increment, snapshot (of its period), decision, retraction, withdrawal.
+    period
+        First and last day that a snapshot covers; None when it covers all.
+    taken_by
+        Who took it in, as given; None when nobody said.
+    """
+
+    site: str
+    received_at: datetime
+    kind: str = "increment"
+    period: tuple[date, date] | None = None
+    taken_by: str | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a word for the person that names the person.
+
+        Raises
+        ------
+        InputError
+        """
+        if self.taken_by and (len(self.taken_by) > LONGEST_WHO or looks_identifying(self.taken_by)):
+            raise InputError(
+                f"--by holds initials or a role, {LONGEST_WHO} characters at most, never a full name or an address."
+            )
+
+
+def open_delivery(connection: DuckDBPyConnection, opening: Opening, *, refusals: Sequence[Refusal] = ()) -> int:
     """Enter a delivery and the hashes of its refused files; return its number."""
+    site, (starts, ends) = opening.site, opening.period or (None, None)
     delivery = number(connection, "SELECT coalesce(max(delivery), 0) + 1 FROM deliveries")
-    connection.execute("INSERT INTO deliveries VALUES (?, ?, ?, ?)", [delivery, site, received_at, DICTIONARY_VERSION])
-    for refusal in new_refusals(connection, refusals, site=site):
+    connection.execute(
+        "INSERT INTO deliveries VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        [delivery, site, opening.received_at, DICTIONARY_VERSION, opening.kind, starts, ends, opening.taken_by],
+    )
+    for refusal in new_refusals(connection, list(refusals), site=site):
         connection.execute(
-            "INSERT INTO files VALUES (?, ?, ?, 'refused', NULL, NULL, NULL, ?)",
+            "INSERT INTO files VALUES (?, ?, ?, 'refused', NULL, NULL, NULL, ?, '')",
             [delivery, site, refusal.sha256, DICTIONARY_VERSION],
         )
     return delivery
@@ -58,16 +101,36 @@ def enter_files(
     """Enter the files that were taken in; return their counts."""
     counts = []
     for file in files:
-        name, table, n_rows = file.text.name, file.table.name, file.text.n_rows
-        held = number(
-            connection,
-            f"SELECT count(*) FROM staged_{table} WHERE file = ? AND origin = row_id AND origin IN ({HELD_ORIGINS}) "
-            "AND row_id IN (SELECT held_id FROM held WHERE delivery = ?)",
-            [name, delivery],
-        )
-        counts.append(FileCount(name, table, n_rows, held + len(file.text.unreadable)))
+        name, table, n_rows = file.text.name, file.table_name, file.text.n_rows
+        if table == MENDED:
+            still = (
+                "SELECT count(*) FROM mended JOIN held USING (held_id) WHERE held.standing = 'open' AND mended.file = ?"
+            )
+            held = number(connection, still, [name])
+        else:
+            held = number(connection, "SELECT count(*) FROM held WHERE delivery = ? AND file = ?", [delivery, name])
+        counts.append(FileCount(name, table, n_rows, held))
         connection.execute(
-            "INSERT INTO files VALUES (?, ?, ?, 'taken', ?, ?, ?, ?)",
-            [delivery, site, file.text.sha256, name, table, n_rows, DICTIONARY_VERSION],
+            "INSERT INTO files VALUES (?, ?, ?, 'taken', ?, ?, ?, ?, ?)",
+            [delivery, site, file.text.sha256, name, table, n_rows, DICTIONARY_VERSION, file.map_hash],
         )
+        if file.column_map is not None:
+            _enter_map(connection, file.column_map, site=site)
     return counts
+
+
+def _enter_map(connection: DuckDBPyConnection, column_map: ColumnMap, *, site: str) -> None:
+    if not number(connection, "SELECT count(*) FROM maps WHERE sha256 = ? AND site = ?", [column_map.sha256, site]):
+        connection.execute(
+            "INSERT INTO maps VALUES (?, ?, ?, ?)", [column_map.sha256, site, column_map.name, column_map.text]
+        )
+
+
+def known_maps(connection: DuckDBPyConnection, *, site: str) -> dict[str, ColumnMap]:
+    """Return the column maps that open held rows of the site are read with, by hash."""
+    rows = connection.execute(
+        "SELECT name, text FROM maps WHERE site = ? AND sha256 IN (SELECT map FROM held WHERE standing = 'open')",
+        [site],
+    ).fetchall()
+    maps = [read_map(text.encode(), name=name) for name, text in rows]
+    return {column_map.sha256: column_map for column_map in maps}

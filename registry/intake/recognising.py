@@ -5,24 +5,54 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from registry.dictionary import SHEET, TABLES, Table
 from registry.errors import DeliveryError, suggestion
 from registry.intake.reading import TextTable
 
+if TYPE_CHECKING:
+    from registry.maps.model import ColumnMap
+
 ALL_TABLES: dict[str, Table] = {**TABLES, SHEET.name: SHEET}
+
+
+HELD_ID = "held_id"
+MAPPED, MENDED = "mapped", "held sheet"
+"""What stands for a table's name where a file is in a site's own columns, or is a mended sheet of held rows."""
+READ_AS_OURS = (".csv", ".xlsx")
+READ_WITH_A_MAP = (".csv", ".xlsx", ".tsv", ".txt")
 
 
 @dataclass(frozen=True)
 class RecognisedFile:
-    """A file that was read and whose table is known."""
+    """A file that was read and whose table is known.
+
+    table
+        The dictionary's table; None for a file in a site's own columns and for a mended sheet.
+    column_map
+        How a site's own columns are read.
+    """
 
     text: TextTable
-    table: Table
+    table: Table | None = None
+    column_map: ColumnMap | None = None
+
+    @property
+    def table_name(self) -> str:
+        """The table's name, or what stands for it."""
+        if self.table is not None:
+            return self.table.name
+        return MAPPED if self.column_map is not None else MENDED
+
+    @property
+    def map_hash(self) -> str:
+        """The SHA-256 of the column map; empty when the file needs none."""
+        return self.column_map.sha256 if self.column_map is not None else ""
 
 
-def delivered_files(deliveries: Sequence[Path]) -> list[Path]:
-    """List the CSV files of a delivery: folders are searched one level deep, single files taken as they are.
+def delivered_files(deliveries: Sequence[Path], *, endings: Sequence[str] = READ_AS_OURS) -> list[Path]:
+    """List the files of a delivery: folders are searched one level deep, single files taken as they are.
 
     Raises
     ------
@@ -38,18 +68,20 @@ def delivered_files(deliveries: Sequence[Path]) -> list[Path]:
         if not present:
             raise DeliveryError(f"there is nothing at {place}; check the path of the delivery.")
         if place.is_dir():
-            inside = sorted(path for path in place.iterdir() if path.suffix.lower() == ".csv" and _ours(path))
+            inside = sorted(path for path in place.iterdir() if path.suffix.lower() in endings and _ours(path))
             if not inside:
-                raise DeliveryError(f"the folder {place} holds no .csv file; put the delivery's files into it.")
+                raise DeliveryError(
+                    f"the folder {place} holds no {' or '.join(endings[:2])} file; put the delivery's files into it."
+                )
             files += inside
         else:
             files.append(place)
     return files
 
 
-def ignored_files(deliveries: Sequence[Path]) -> list[str]:
+def ignored_files(deliveries: Sequence[Path], *, endings: Sequence[str] = READ_AS_OURS) -> list[str]:
     """Name what lies in the delivery's folders and is not read: other kinds of files, and hidden ones."""
-    read = set(delivered_files(deliveries))
+    read = set(delivered_files(deliveries, endings=endings))
     inside = [path for place in deliveries if place.is_dir() for path in sorted(place.iterdir())]
     return [path.name for path in inside if path not in read and not path.name.startswith(".")]
 
@@ -61,11 +93,15 @@ def _ours(path: Path) -> bool:
 def recognise(text: TextTable) -> RecognisedFile:
     """Find the table by the file's name (cases.csv, cases_spring.csv), else by its columns.
 
+    A sheet of held rows is known by its first column.
+
     Raises
     ------
     DeliveryError
         No such table, an unknown column, or a required column that is missing.
     """
+    if text.header[0] == HELD_ID:
+        return RecognisedFile(text)
     table = _by_name(text.name) or _by_columns(text)
     _check_columns(text, table)
     return RecognisedFile(text, table)

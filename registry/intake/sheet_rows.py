@@ -35,7 +35,7 @@ def expand(stage: Stage, good_rows: str) -> None:
     """
     connection = stage.connection
     for name in FED:
-        connection.execute(f"DELETE FROM staged_{name} WHERE origin <> row_id")
+        connection.execute(f"DELETE FROM staged_{name} WHERE fed_by = 'sheet'")
     connection.execute(
         f'CREATE OR REPLACE TEMP TABLE sheet_good AS SELECT *, coalesce("case", {MADE_KEY}) AS case_key '
         f"FROM ({trimmed(SHEET, 'staged_sheet')}) WHERE row_id IN ({good_rows})"
@@ -102,8 +102,9 @@ def _insert(stage: Stage, table: str, columns: dict[str, str], source: str) -> N
     names = ", ".join(quoted(name) for name in columns)
     values = ", ".join(columns.values())
     connection.execute(
-        f"INSERT INTO staged_{table} (row_id, origin, file, line, {names}) "
-        f"SELECT {first - 1} + row_number() OVER (ORDER BY row_id, line), origin, file, line, {values} FROM {source}"
+        f"INSERT INTO staged_{table} (row_id, origin, file, line, fed_by, {names}) "
+        f"SELECT {first - 1} + row_number() OVER (ORDER BY row_id, line), origin, file, line, 'sheet', {values} "
+        f"FROM {source}"
     )
     never = set(TABLES[table].names) - set(columns)
     stage.keep_undelivered(TABLES[table], sorted(never | (stage.absent_in_sheet & set(columns))), first_row=first)

@@ -14,7 +14,14 @@ from registry.store.connection import number
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-STAGED_LEAD = "row_id BIGINT, origin BIGINT, file VARCHAR, line BIGINT"
+STAGED_LEAD = "row_id BIGINT, origin BIGINT, file VARCHAR, line BIGINT, fed_by VARCHAR"
+
+OTHER_TABLES = (
+    ("staged_source", "row_id BIGINT, origin BIGINT, file VARCHAR, line BIGINT, map VARCHAR"),
+    ("mapped_places", "first_row BIGINT, last_row BIGINT, table_name VARCHAR, field VARCHAR, source VARCHAR"),
+    ("replaced", "held_id BIGINT"),
+)
+"""Rows in a site's own columns; where their findings are found; held rows for which this delivery brings new ones."""
 
 
 class Stage:
@@ -27,14 +34,17 @@ class Stage:
         self.first_new_row = self.next_row
         self.absent_in_sheet: set[str] = set()
         """Columns that a flat sheet of this delivery does not have."""
-        connection.execute(f"CREATE OR REPLACE TEMP TABLE bad ({BAD_COLUMNS})")
+        for name, columns in (("bad", BAD_COLUMNS), *OTHER_TABLES):
+            connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} ({columns})")
         for table in ALL_TABLES.values():
             columns = ", ".join(f"{quoted(name)} VARCHAR" for name in table.names)
             connection.execute(f"CREATE OR REPLACE TEMP TABLE staged_{table.name} ({STAGED_LEAD}, {columns})")
 
     def add_file(self, file: RecognisedFile) -> None:
-        """Stage the rows of a file; columns that it lacks keep what the registry holds, or stay empty."""
+        """Stage the rows of a file in our columns; those that it lacks keep what the registry holds, or stay empty."""
         cells = file.text.cells
+        if file.table is None:
+            raise AssertionError("a file in foreign columns was staged as one in ours")
         others = {name: (column, factor) for column, (name, factor) in also_read_columns(file.table).items()}
         self.connection.register("delivered", cells)
         expressions, absent = [], []
@@ -49,7 +59,7 @@ class Stage:
         number = f"{self.next_row - 1} + row_number() OVER (ORDER BY line)"
         self.connection.execute(
             f"INSERT INTO staged_{file.table.name} SELECT {number}, {number}, {text_literal(file.text.name)}, line, "
-            f"{', '.join(expressions)} FROM delivered"
+            f"NULL, {', '.join(expressions)} FROM delivered"
         )
         self.connection.unregister("delivered")
         first = self.new_rows(cells.num_rows)
@@ -76,17 +86,16 @@ class Stage:
 
     def add_held(self) -> None:
         """Stage the site's open held rows again: what they waited for may have come."""
-        self.connection.execute("CREATE OR REPLACE TEMP TABLE replaced (held_id BIGINT)")
         for table in ALL_TABLES.values():
             cells = ", ".join(f"json_extract_string(cells, '$.{name}')" for name in table.names)
             open_rows = (
-                f"SELECT held_id, held_id, file, line, {cells} FROM held WHERE standing = 'open' AND site = "
+                f"SELECT held_id, held_id, file, line, NULL, {cells} FROM held WHERE standing = 'open' AND site = "
                 f"{text_literal(self.site)} AND table_name = {text_literal(table.name)} "
                 "AND cells IS NOT NULL"
             )
             self._drop_replaced(table, open_rows)
             self.connection.execute(
-                f"INSERT INTO staged_{table.name} SELECT * FROM ({open_rows}) AS o(row_id, origin, file, line, "
+                f"INSERT INTO staged_{table.name} SELECT * FROM ({open_rows}) AS o(row_id, origin, file, line, fed_by, "
                 f"{', '.join(quoted(name) for name in table.names)}) "
                 "WHERE row_id NOT IN (SELECT held_id FROM replaced)"
             )
@@ -100,16 +109,19 @@ class Stage:
         """Note the held rows whose key a new row of this delivery carries: the new one stands for them."""
         names = ", ".join(quoted(name) for name in table.names)
         same_key = " AND ".join(
-            f"{_comparable(table, name, 'o')} = {_comparable(table, name, 's')}" for name in table.key
+            f"{comparable(table, name, 'o')} = {comparable(table, name, 's')}" for name in table.key
         )
         filled = " || ".join(f"coalesce(trim(o.{quoted(name)}), '')" for name in table.key)
         self.connection.execute(
-            f"INSERT INTO replaced SELECT row_id FROM ({open_rows}) AS o(row_id, origin, file, line, {names}) "
+            f"INSERT INTO replaced SELECT row_id FROM ({open_rows}) AS o(row_id, origin, file, line, fed_by, {names}) "
             f"WHERE {filled} <> '' AND EXISTS (SELECT 1 FROM staged_{table.name} s WHERE {same_key})"
         )
 
     def _first_free_row(self) -> int:
-        parts = [f"SELECT max(row_id) AS r FROM accepted.{name}" for name in TABLES]
+        # A revision may be named after a row that was never stored itself; its number is not given out again.
+        parts = [
+            f"SELECT max(greatest(row_id, coalesce(superseded_by, 0))) AS r FROM accepted.{name}" for name in TABLES
+        ]
         parts.append("SELECT max(held_id) FROM held")
         return number(self.connection, f"SELECT coalesce(max(r), 0) + 1 FROM ({' UNION ALL '.join(parts)})")
 
@@ -120,10 +132,11 @@ def as_json(names: tuple[str, ...], row: tuple[str | None, ...]) -> str:
 
 
 def _same_key(table: Table, name: str) -> str:
-    return f"coalesce(CAST(a.{quoted(name)} AS VARCHAR), '') = {_comparable(table, name, 's')}"
+    return f"coalesce(CAST(a.{quoted(name)} AS VARCHAR), '') = {comparable(table, name, 's')}"
 
 
-def _comparable(table: Table, name: str, alias: str) -> str:
+def comparable(table: Table, name: str, alias: str) -> str:
+    """Return a key cell as SQL, written so that equal keys are equal texts."""
     cell = f"coalesce({stripped(alias + '.' + quoted(name))}, '')"
     return f"lower({cell})" if table[name].kind == "code" else cell
 
