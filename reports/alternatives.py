@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.results import Distribution, EventRates, OddsRatios, Result, ReturnCurves, SurvivalCurves
 from analysis.thresholds import MIN_CASES_FOR_MEDIAN
-from reports import wording
+from reports import rounding, wording
 from reports.frames import of_group, records
 from reports.pictures.forest import shown_method
 
@@ -52,8 +52,8 @@ def _distribution_values(result: Distribution) -> list[str]:
 def _odds_values(result: OddsRatios) -> list[str]:
     rows = result.table[result.table["method"] == shown_method(result.table)]
     return [
-        f"{wording.label(row['level'], column=result.exposure)} {wording.ratio(row['estimate'])}, "
-        f"{wording.limits(wording.ratio(row['conf_low']), wording.ratio(row['conf_high']))}"
+        f"{wording.label(row['level'], column=result.exposure)} {rounding.ratio(row['estimate'])}, "
+        f"{rounding.limits(rounding.ratio(row['conf_low']), rounding.ratio(row['conf_high']))}"
         for row in records(rows)
     ]
 
@@ -64,7 +64,7 @@ def _return_values(result: ReturnCurves) -> list[str]:
         name = "all" if result.by is None else wording.label(row["group"], column=result.by)
         medians = of_group(result.quantiles, row["group"])
         half = [each["estimate"] for each in records(medians) if each["probability"] == 0.5]
-        said = f"half back by day {wording.days(half[0])}" if half else wording.TOO_FEW
+        said = f"half back by day {rounding.days(half[0])}" if half else wording.TOO_FEW
         if half and wording.is_missing(half[0]):
             few = row["n"] < MIN_CASES_FOR_MEDIAN
             said = wording.TOO_FEW if few else "half back: not reached"
@@ -77,7 +77,7 @@ def _rate_values(result: EventRates) -> list[str]:
     first = rows[0].get("denominator") if rows else None
     return [
         f"{', '.join(wording.label(row[name], column=name) for name in result.by) or 'all'} "
-        f"{wording.rate(row['estimate'])}"
+        f"{rounding.rate(row['estimate'])}"
         for row in rows
         if row.get("denominator") == first
     ]

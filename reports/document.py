@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from reports import wording
+from reports import rounding, wording
 
 CellKind = Literal["text", "count", "share", "rate", "ratio", "days", "hours", "number", "p_value"]
 
@@ -65,11 +65,11 @@ def code(value: Any, *, column: str = "") -> Cell:
 def count(value: Any, *, of_what: str, denominator: float | None = None) -> Cell:
     """Return a count of something."""
     if wording.is_missing(value):
-        return Cell(kind="count", shown=wording.NOT_ESTIMABLE, of_what=of_what, unit=of_what)
+        return Cell(kind="count", shown=rounding.NOT_ESTIMABLE, of_what=of_what, unit=of_what)
     number = round(float(value))
     return Cell(
         kind="count",
-        shown=wording.count(number),
+        shown=rounding.count(number),
         value=number,
         unit=of_what,
         of_what=of_what,
@@ -80,10 +80,10 @@ def count(value: Any, *, of_what: str, denominator: float | None = None) -> Cell
 def share(value: Any, *, of: Any, of_what: str, low: Any = None, high: Any = None) -> Cell:
     """Return a share in [0, 1] of ``of`` things, shown in percent, with limits where given."""
     denominator = 0 if wording.is_missing(of) else of
-    shown = wording.percent(_number(value), of=denominator)
+    shown = rounding.percent(_number(value), of=denominator)
     if _known(low) and _known(high):
-        between = wording.limits(
-            wording.percent(low, of=denominator).removesuffix(" %"), wording.percent(high, of=denominator)
+        between = rounding.limits(
+            rounding.percent(low, of=denominator).removesuffix(" %"), rounding.percent(high, of=denominator)
         )
         shown = f"{shown} ({between})"
     return _measured("share", value, low, high, shown=shown, unit="share", of_what=of_what, denominator=of)
@@ -91,45 +91,45 @@ def share(value: Any, *, of: Any, of_what: str, low: Any = None, high: Any = Non
 
 def rate(value: Any, *, per: str, exposure: Any, of_what: str, low: Any = None, high: Any = None) -> Cell:
     """Return a rate per ``per`` (words such as "1000 hours") with its limits."""
-    decimals = wording.decimals_for(_number(value) or _number(high))
-    shown = wording.rate(_number(value), decimals=decimals)
+    decimals = rounding.decimals_for(_number(value) or _number(high))
+    shown = rounding.rate(_number(value), decimals=decimals)
     if _known(low) and _known(high):
-        ends = (wording.rate(low, decimals=decimals), wording.rate(high, decimals=decimals))
-        shown = f"{shown} ({wording.limits(*ends)})"
+        ends = (rounding.rate(low, decimals=decimals), rounding.rate(high, decimals=decimals))
+        shown = f"{shown} ({rounding.limits(*ends)})"
     return _measured("rate", value, low, high, shown=shown, unit=f"per {per}", of_what=of_what, denominator=exposure)
 
 
 def ratio(value: Any, *, of_what: str, low: Any = None, high: Any = None) -> Cell:
     """Return a ratio with its limits."""
-    shown = wording.ratio(_number(value))
+    shown = rounding.ratio(_number(value))
     if _known(low) and _known(high):
-        shown = f"{shown} ({wording.limits(wording.ratio(low), wording.ratio(high))})"
+        shown = f"{shown} ({rounding.limits(rounding.ratio(low), rounding.ratio(high))})"
     return _measured("ratio", value, low, high, shown=shown, unit="ratio", of_what=of_what)
 
 
 def days(value: Any, *, of_what: str, low: Any = None, high: Any = None, with_limits: bool = False) -> Cell:
     """Return a number of days; a missing one was not reached."""
-    shown = wording.days(_number(value))
+    shown = rounding.days(_number(value))
     if with_limits and _known(value):
-        ends = (wording.days(_number(low)), wording.days(_number(high)))
-        shown = f"{shown} ({wording.limits(*ends)})"
+        ends = (rounding.days(_number(low)), rounding.days(_number(high)))
+        shown = f"{shown} ({rounding.limits(*ends)})"
     return _measured("days", value, low, high, shown=shown, unit="days", of_what=of_what)
 
 
 def hours(minutes: Any, *, of_what: str) -> Cell:
     """Return a time; the value is kept in whole minutes."""
-    return _measured("hours", minutes, None, None, shown=wording.hours(minutes), unit="minutes", of_what=of_what)
+    return _measured("hours", minutes, None, None, shown=rounding.hours(minutes), unit="minutes", of_what=of_what)
 
 
 def number(value: Any, *, of_what: str, unit: str = "", decimals: int = 2) -> Cell:
     """Return any other number, such as a test statistic."""
-    shown = wording.NOT_ESTIMABLE if not _known(value) else f"{value:.{decimals}f}"
+    shown = rounding.NOT_ESTIMABLE if not _known(value) else f"{value:.{decimals}f}"
     return _measured("number", value, None, None, shown=shown, unit=unit, of_what=of_what)
 
 
 def p_value(value: Any, *, of_what: str) -> Cell:
     """Return a p-value."""
-    shown = wording.p_value(_number(value))
+    shown = rounding.p_value(_number(value))
     return _measured("p_value", value, None, None, shown=shown, unit="probability", of_what=of_what)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves
-from reports import wording
+from reports import rounding, wording
 from reports.cautions import CautionText, Topic, cautions_for
 from reports.document import Table
 from reports.frames import records
@@ -39,7 +39,7 @@ WORDS = (
     "per",
 )
 GAP = "  "
-PLAIN_SIGNS = ((wording.NARROW_SPACE, " "), ("−", "-"), ("∞", "inf"))
+PLAIN_SIGNS = ((rounding.NARROW_SPACE, " "), ("−", "-"), ("∞", "inf"))
 """A terminal may lack these signs."""
 
 
@@ -125,7 +125,7 @@ def result_said(result: Result) -> tuple[str, ...]:
     if isinstance(result, OddsRatios):
         lines.append(result.meaning)
     unit = wording.unit(result.unit)
-    used = f"{wording.count(result.n_rows_used)} of {wording.count(result.n_rows_in)} {unit} used"
+    used = f"{rounding.count(result.n_rows_used)} of {rounding.count(result.n_rows_in)} {unit} used"
     lines.append(_plain(f"{used}; limits at {result.conf_level * 100:g} %."))
     lines += [f"left out: {_plain(reason)}" for reason in left_out(result)]
     lines += [f"note: {note.sentence}" for note in result.notes]

@@ -5,20 +5,25 @@ from __future__ import annotations
 import codecs
 import csv
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from registry.errors import DeliveryError
 from registry.intake.splitting import CELL_LIMIT, QuotationError, UnreadableRow, split_rows
 
-__all__ = ["CELL_LIMIT", "FileForm", "TextTable", "UnreadableRow", "read_bytes", "read_table"]
+__all__ = ["CELL_LIMIT", "FileForm", "TextTable", "UnreadableRow", "column_name", "read_bytes", "read_table"]
 
 COLUMN_LIMIT = 1_000
 """Columns of a file; more are a file gone wrong."""
 LINE = "line"
 """The column of the row's number in the file; no delivered column may have this name."""
+BLANKS = " \t\u00a0\u202f"
+HEADER_LINES = 10
+"""Lines of a header whose names hold line breaks; a quotation mark that is open for longer was never closed."""
 NOT_FOR_FILES = frozenset({"idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape", "utf-7"})
 PROPOSE = "let a column map declare it (annulary map propose FILE)"
 UNDECODED = "\udcff"
@@ -72,7 +77,8 @@ class TextTable:
     n_total_rows
         Rows that are totals and no records.
     n_before, n_blank, n_continued
-        Lines up to and with the header; empty lines; further lines of rows with line breaks inside a cell.
+        Lines up to and with the header; lines that are empty or hold empty cells only; further lines of rows with line
+        breaks inside a cell.
     n_lines
         Lines of the file; 0 where it has none (a sheet of a workbook).
     """
@@ -143,10 +149,11 @@ def read_table(data: bytes, *, name: str, form: FileForm = FileForm()) -> TextTa
         start = body.find(b"\n", start) + 1
         if not start or start >= len(body):
             raise DeliveryError(f"{name} has no row behind the {form.skip_lines} lines that its column map skips.")
-    n_before, n_lines = form.skip_lines + 1, body.count(b"\n")
-    end = body.index(b"\n", start)
-    header = _header(body[start:end], name=name, row=n_before, form=form)
-    body = body[end + 1 :]
+    header, taken = _header(body, start, name=name, row=form.skip_lines + 1, form=form)
+    n_before, n_lines = form.skip_lines + taken, body.count(b"\n")
+    for _ in range(taken):
+        start = body.index(b"\n", start) + 1
+    body = body[start:]
     try:
         split = split_rows(
             body,
@@ -160,15 +167,16 @@ def read_table(data: bytes, *, name: str, form: FileForm = FileForm()) -> TextTa
             f"{name}, row {error.line}: a quotation mark is opened and not closed, or text stands behind a closing "
             "one. Mend that row (a quotation mark inside a cell is written twice)."
         ) from None
+    cells = _without_blank(split.cells)
     return TextTable(
         name,
         sha256,
         header,
-        split.cells,
+        cells,
         split.unreadable,
         n_total_rows=split.n_total_rows,
         n_before=n_before,
-        n_blank=split.n_blank,
+        n_blank=split.n_blank + split.cells.num_rows - cells.num_rows,
         n_continued=split.n_continued,
         n_lines=n_lines,
     )
@@ -239,16 +247,38 @@ def _plain_lines(body: bytes, *, name: str) -> bytes:
     return body if body.endswith(b"\n") else body + b"\n"
 
 
-def _header(first: bytes, *, name: str, row: int, form: FileForm) -> tuple[str, ...]:
+def _without_blank(cells: pa.Table) -> pa.Table:
+    """Leave out rows whose cells are all empty: a spreadsheet writes its empty lines so."""
+    blank = None
+    for name in cells.column_names[:-1]:
+        empty = pc.equal(pc.utf8_trim(cells.column(name), characters=BLANKS), "")
+        blank = empty if blank is None else pc.and_(blank, empty)
+        if not pc.any(blank).as_py():
+            return cells
+    return cells if blank is None else cells.filter(pc.invert(blank))
+
+
+def column_name(cell: str) -> str:
+    r"""Return a header's cell as a name: on one line, its words one blank apart.
+
+    Examples
+    --------
+    >>> column_name(" Abstand\n(mm) ")
+    'Abstand (mm)'
+    """
+    return " ".join(cell.split())
+
+
+def _header(body: bytes, start: int, *, name: str, row: int, form: FileForm) -> tuple[tuple[str, ...], int]:
+    """Return the header's names and the lines that it takes: a quoted name may hold line breaks."""
     place = f"{name}, row {row}"
+    reader = csv.reader(_lines(body, start), delimiter=form.separator, strict=True)
     try:
-        text = first.decode("utf-8")
+        cells = next(reader, [])
     except UnicodeDecodeError:
         mend = f"save the file as 'CSV UTF-8', or {PROPOSE}" if form.is_utf8 else "correct the map's encoding"
         encoding = "UTF-8" if form.is_utf8 else form.encoding
         raise DeliveryError(f"{place}: the header is not {encoding}; {mend}.") from None
-    try:
-        cells = next(csv.reader([text], delimiter=form.separator, strict=True), [])
     except csv.Error:
         raise DeliveryError(
             f"{place}: a quotation mark in the header is opened and not closed; mend the header."
@@ -260,8 +290,17 @@ def _header(first: bytes, *, name: str, row: int, form: FileForm) -> tuple[str, 
     if len(cells) > COLUMN_LIMIT:
         raise DeliveryError(f"{place}: {len(cells)} columns; more than {COLUMN_LIMIT} are not read.")
     if len(cells) == 1:
-        _check_separator(text, place=place, form=form)
-    return _names(cells, place=place, form=form)
+        _check_separator(cells[0], place=place, form=form)
+    return _names(cells, place=place, form=form), reader.line_num
+
+
+def _lines(body: bytes, start: int) -> Iterator[str]:
+    for _ in range(HEADER_LINES):
+        end = body.find(b"\n", start) + 1
+        if not end:
+            return
+        yield body[start:end].decode("utf-8")
+        start = end
 
 
 def _check_separator(text: str, *, place: str, form: FileForm) -> None:
@@ -279,7 +318,7 @@ def _check_separator(text: str, *, place: str, form: FileForm) -> None:
 
 
 def _names(cells: list[str], *, place: str, form: FileForm) -> tuple[str, ...]:
-    header = tuple(cell.strip().lower() if form.lower_header else cell.strip() for cell in cells)
+    header = tuple(column_name(cell).lower() if form.lower_header else column_name(cell) for cell in cells)
     seen = set()
     for position, column in enumerate(header, start=1):
         if not column:

@@ -24,7 +24,7 @@ import pyarrow as pa
 from registry.dictionary import SHEET, TABLES
 from registry.errors import DeliveryError
 from registry.intake.cell_texts import CellTexts
-from registry.intake.reading import COLUMN_LIMIT, LINE, FileForm, TextTable, UnreadableRow
+from registry.intake.reading import COLUMN_LIMIT, LINE, FileForm, TextTable, UnreadableRow, column_name
 
 ZIP, COMPOUND = b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 """How the bytes of a workbook begin, and those of the old binary kind and of locked workbooks."""
@@ -304,7 +304,7 @@ def _header(
         raise DeliveryError(f"{name}: column {inside[0]} has no name but is filled; name it or remove it.")
     if len(places) > COLUMN_LIMIT:
         raise DeliveryError(f"{name}: {len(places)} columns; more than {COLUMN_LIMIT} are not read.")
-    header = tuple(first[place].strip().lower() if form.lower_header else first[place].strip() for place in places)
+    header = tuple(column_name(first[place].lower() if form.lower_header else first[place]) for place in places)
     seen = {LINE}
     for place, column in zip(places, header, strict=True):
         if column.casefold() in seen:

@@ -10,6 +10,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 from registry.errors import DeliveryError
+from registry.intake.reading import column_name
 from registry.proposing.vocabulary import language_of, plain, total_words
 
 SEPARATORS = (",", ";", "\t", "|")
@@ -92,7 +93,8 @@ def detect_text(data: bytes, *, name: str) -> TextShape:
     records = _records(text, separator.value)
     width = _usual_width([record for _, record in records])
     skip, header = next(
-        ((before, tuple(record)) for before, record in records if len(record) == width and _is_header(record)), (0, ())
+        ((n, tuple(map(column_name, record))) for n, record in records if len(record) == width and _is_header(record)),
+        (0, ()),
     )
     if not header:
         raise DeliveryError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports import wording
+from reports import rounding, wording
 from reports.pictures import style
 from reports.pictures.rows import TextColumn, row_axes
 
@@ -35,8 +35,8 @@ def draw_bars(result: Distribution, ax: Axes | None = None) -> Figure:
             ", ".join(wording.label(value, column=name) for name, value in zip(result.by, row, strict=True))
             for row in table[list(result.by)].itertuples(index=False)
         ]
-        counts = [f"{wording.count(n)} of {wording.count(of)}" for n, of in zip(table["n"], table["of"], strict=True)]
-        shares = [wording.percent(share, of=of) for share, of in zip(table["estimate"], table["of"], strict=True)]
+        counts = [f"{rounding.count(n)} of {rounding.count(of)}" for n, of in zip(table["n"], table["of"], strict=True)]
+        shares = [rounding.percent(share, of=of) for share, of in zip(table["estimate"], table["of"], strict=True)]
         ax = row_axes(labels, [TextColumn(result.unit, counts), TextColumn("share", shares)], ax=ax)
         for row, (share, low, high) in enumerate(table[["estimate", "conf_low", "conf_high"]].itertuples(index=False)):
             ax.barh(row, share, height=0.6, color=style.SHADES[2], zorder=2)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.results import ReturnCurves, SurvivalCurves
 from analysis.thresholds import MIN_CASES_FOR_MEDIAN
-from reports import protocols, wording
+from reports import protocols, rounding, wording
 from reports.frames import of_group
 from reports.pictures import style
 
@@ -168,11 +168,11 @@ def _at_risk(result: SurvivalCurves, group: Any, ticks: list[float]) -> list[str
         shares = of_group(result.shares_back, group).set_index("day")["at_risk"].to_dict()
         cases = _size(result, group)
         known = [shares.get(tick) for tick in ticks[1:]]
-        return [wording.count(cases), *("" if n is None else wording.count(n) for n in known)]
+        return [rounding.count(cases), *("" if n is None else rounding.count(n) for n in known)]
     rows = of_group(result.table, group)
     # The table has a row at every time at which the risk set changes, so the next row's count holds.
     nexts = [rows[rows["time"] >= tick] for tick in ticks]
-    return ["0" if later.empty else wording.count(later["at_risk"].iloc[0]) for later in nexts]
+    return ["0" if later.empty else rounding.count(later["at_risk"].iloc[0]) for later in nexts]
 
 
 def _references_for(

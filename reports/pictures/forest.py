@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from reports import wording
+from reports import rounding, wording
 from reports.frames import records
 from reports.pictures import style
 from reports.pictures.rows import TextColumn, row_axes
@@ -84,15 +84,15 @@ def _columns(rows: pd.DataFrame) -> list[TextColumn]:
     ratios = ["1"]
     for row in records(rows):
         if wording.is_missing(row["estimate"]):
-            ratios.append(wording.NOT_ESTIMABLE)
+            ratios.append(rounding.NOT_ESTIMABLE)
             continue
-        ends = wording.limits(wording.ratio(row["conf_low"]), wording.ratio(row["conf_high"]))
-        ratios.append(f"{wording.ratio(row['estimate'])} ({ends})")
+        ends = rounding.limits(rounding.ratio(row["conf_low"]), rounding.ratio(row["conf_high"]))
+        ratios.append(f"{rounding.ratio(row['estimate'])} ({ends})")
     return [TextColumn("with / without\noutcome", counts), TextColumn("odds ratio", ratios)]
 
 
 def _pair(events: float, others: float) -> str:
-    return f"{wording.count(events)} / {wording.count(others)}"
+    return f"{rounding.count(events)} / {rounding.count(others)}"
 
 
 def _ends(rows: pd.DataFrame) -> tuple[float, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from reports import wording
+from reports import rounding, wording
 from reports.pictures import style
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def _fill(ax: Axes, table: pd.DataFrame, by: tuple[str, str], rows: list[Any], c
             )
             if n:
                 colour = "white" if shade >= 3 else style.INK
-                ax.text(x, y, wording.count(n), ha="center", va="center", color=colour, fontsize=9)
+                ax.text(x, y, rounding.count(n), ha="center", va="center", color=colour, fontsize=9)
     ax.set_xlim(-0.5, len(columns) - 0.5)
     ax.set_ylim(len(rows) - 0.5, -0.5)
 

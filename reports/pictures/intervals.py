@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports import wording
+from reports import rounding, wording
 from reports.frames import records
 from reports.pictures import style
 from reports.pictures.rows import TextColumn, row_axes
@@ -49,7 +49,7 @@ def draw_rates(result: EventRates, ax: Axes | None = None) -> Figure:
         ax.set_xlim(0, edge)
         _mark_cut(ax, rows, edge, robust=robust)
         said = "thin: exact limits; thick: limits that respect repeaters" if robust else "line: exact limits"
-        measure = f"{wording.unit(result.unit)} per {wording.count(result.per)} {exposure_unit}"
+        measure = f"{wording.unit(result.unit)} per {rounding.count(result.per)} {exposure_unit}"
         ax.set_xlabel(f"{measure}\n({said}, {result.conf_level * 100:g} %)", loc="left")
         return style.figure_of(ax)
 
@@ -66,14 +66,14 @@ def _columns(rows: pd.DataFrame, exposure_unit: str) -> list[TextColumn]:
     rates = []
     for row in records(rows):
         if wording.is_missing(row["estimate"]):
-            rates.append(wording.NOT_ESTIMABLE)
+            rates.append(rounding.NOT_ESTIMABLE)
             continue
-        decimals = wording.decimals_for(row["estimate"] or row["conf_high"])
-        ends = (wording.rate(row["conf_low"], decimals=decimals), wording.rate(row["conf_high"], decimals=decimals))
-        rates.append(f"{wording.rate(row['estimate'], decimals=decimals)} ({wording.limits(*ends)})")
+        decimals = rounding.decimals_for(row["estimate"] or row["conf_high"])
+        ends = (rounding.rate(row["conf_low"], decimals=decimals), rounding.rate(row["conf_high"], decimals=decimals))
+        rates.append(f"{rounding.rate(row['estimate'], decimals=decimals)} ({rounding.limits(*ends)})")
     return [
-        TextColumn("events", [wording.count(events) for events in rows["events"]]),
-        TextColumn(exposure_unit, [wording.count(exposure) for exposure in rows["exposure"]]),
+        TextColumn("events", [rounding.count(events) for events in rows["events"]]),
+        TextColumn(exposure_unit, [rounding.count(exposure) for exposure in rows["exposure"]]),
         TextColumn("rate (exact limits)", rates),
     ]
 

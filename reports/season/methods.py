@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from reports import document as doc
-from reports import wording
+from reports import rounding, wording
 from reports.document import Block, Column, Listing, Paragraph, Section, Table
 from reports.frames import records
 from reports.season.material import Material
@@ -68,7 +68,7 @@ def _site_row(row: dict[str, Any]) -> tuple[doc.Cell, ...]:
     for name in SITE_COLUMNS:
         cells.append(doc.code(row.get(name), column=name))
     ends = [_day(row.get(name)) for name in ("covers_from", "covers_to")]
-    cells.append(doc.text(ends[0] if ends[0] == ends[1] else wording.limits(*ends)))
+    cells.append(doc.text(ends[0] if ends[0] == ends[1] else rounding.limits(*ends)))
     cells.append(doc.days(row[CADENCE], of_what="between contacts") if _given(row) else doc.code(None))
     return tuple(cells)
 

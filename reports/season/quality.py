@@ -72,6 +72,8 @@ def _held(material: Material) -> Block:
 def _held_label(name: str, value: Any) -> doc.Cell:
     if name == "reason":
         return doc.Cell(kind="text", shown=reason_words(str(value)), value=str(value))
+    if value == "mapped":
+        return doc.Cell(kind="text", shown="rows in the site's own columns", value="mapped")
     return doc.text(value) if name == "site" else doc.code(value)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.levels import MISSING_LEVELS, code_list
 from analysis.results import Distribution, EventRates, IncidenceRates, OddsRatios, Result, SurvivalCurves
 from reports import document as doc
-from reports import wording
+from reports import rounding, wording
 from reports.document import Cell, Column, Table
 from reports.frames import records
 
@@ -60,7 +60,7 @@ def tests_table(tests: pd.DataFrame, key: str, method: str) -> tuple[Table, ...]
 
 def said(result: Result) -> tuple[str, ...]:
     """Return the notes of a table: rows used, rows left out and why, and what the estimate itself notes."""
-    used = f"{wording.count(result.n_rows_used)} of {wording.count(result.n_rows_in)} rows used."
+    used = f"{rounding.count(result.n_rows_used)} of {rounding.count(result.n_rows_in)} rows used."
     reasons = left_out(result)
     left = (f"Left out: {'; '.join(reasons)}.",) if reasons else ()
     return tuple(in_words_of(result, line) for line in (used, *left, *(note.sentence for note in result.notes)))
@@ -74,7 +74,7 @@ def left_out(result: Result) -> list[str]:
     for row in records(result.left_out):
         if row["n"]:
             reason = re.sub(r" \(([^()]*)\)$", r", \1", str(row["reason"]))
-            lines.append(f"{wording.count(row['n'])} {reason}")
+            lines.append(f"{rounding.count(row['n'])} {reason}")
     return lines
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from analysis.results import ReturnCurves, SurvivalCurves
 from analysis.thresholds import MIN_CASES_FOR_MEDIAN
 from reports import document as doc
-from reports import wording
+from reports import rounding, wording
 from reports.document import Cell, Column, Table
 from reports.frames import of_group, records
 from reports.tables.beside import level_words, said, tests_table
@@ -73,7 +73,7 @@ def _shares_back_table(result: ReturnCurves, key: str) -> Table:
     columns += [Column("from_day", "From day")] if begins else []
     for day in days:
         columns += [
-            Column(f"back_{day}", f"Back at {wording.months(int(day))}"),
+            Column(f"back_{day}", f"Back at {rounding.months(int(day))}"),
             Column(f"risk_{day}", "at risk"),
         ]
     rows = []

@@ -7,7 +7,7 @@ from typing import Any
 
 from analysis.results import EventRates, IncidenceRates
 from reports import document as doc
-from reports import wording
+from reports import rounding, wording
 from reports.document import Cell, Column, Table
 from reports.frames import records
 from reports.tables.beside import row_name, said
@@ -41,7 +41,7 @@ def rate_tables(result: EventRates, key: str) -> tuple[Table, ...]:
     rows = tuple(_rate_row(result, row, several=several, robust=with_robust) for row in records(result.table))
     main = Table(
         key=key,
-        caption=f"{wording.unit(result.unit).capitalize()} per {wording.count(result.per)} "
+        caption=f"{wording.unit(result.unit).capitalize()} per {rounding.count(result.per)} "
         f"{'hours or sessions' if several else result.exposure_unit}.",
         unit=wording.unit(result.unit),
         columns=tuple(columns),
@@ -61,11 +61,11 @@ def _rate_row(result: EventRates, row: dict[str, Any], *, several: bool, robust:
     labels = [doc.code(row[name], column=name) for name in result.by] or [doc.text("all")]
     exposure_unit = str(row["denominator"]) if several else result.exposure_unit
     if several:
-        labels.append(doc.text(f"{wording.count(result.per)} {exposure_unit}"))
+        labels.append(doc.text(f"{rounding.count(result.per)} {exposure_unit}"))
     own = row_name(labels)
     rate = doc.rate(
         row["estimate"],
-        per=f"{wording.count(result.per)} {exposure_unit}",
+        per=f"{rounding.count(result.per)} {exposure_unit}",
         exposure=row["exposure"],
         of_what=wording.unit(result.unit),
         low=row["conf_low"],
@@ -84,22 +84,22 @@ def _rate_row(result: EventRates, row: dict[str, Any], *, several: bool, robust:
 
 
 def _grouped(cell: Cell) -> Cell:
-    return replace(cell, shown=wording.count(float(cell.value))) if cell.is_number and cell.value is not None else cell
+    return replace(cell, shown=rounding.count(float(cell.value))) if cell.is_number and cell.value is not None else cell
 
 
 def _robust_cell(result: EventRates, row: dict[str, Any], own: str) -> Cell:
     low, high = row["robust_low"], row["robust_high"]
     if wording.is_missing(low) or wording.is_missing(high):
-        return doc.text(wording.NOT_ESTIMABLE)
-    decimals = wording.decimals_for(row["estimate"] or high)
-    shown = wording.limits(wording.rate(low, decimals=decimals), wording.rate(high, decimals=decimals))
+        return doc.text(rounding.NOT_ESTIMABLE)
+    decimals = rounding.decimals_for(row["estimate"] or high)
+    shown = rounding.limits(rounding.rate(low, decimals=decimals), rounding.rate(high, decimals=decimals))
     cell = Cell(
         kind="rate",
         shown=shown,
         value=float(row["estimate"]),
         low=float(low),
         high=float(high),
-        unit=f"per {wording.count(result.per)}",
+        unit=f"per {rounding.count(result.per)}",
         of_what=wording.unit(result.unit),
         denominator=float(row["exposure"]),
     )

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.results import OddsRatios
 from reports import document as doc
-from reports import wording
+from reports import rounding, wording
 from reports.document import Cell, Column, Table
 from reports.frames import records
 from reports.tables.beside import in_words_of, said, tests_table
@@ -72,7 +72,7 @@ def _odds_row(result: OddsRatios, group: pd.DataFrame, methods: list[str]) -> tu
     for method in methods:
         row = by_method.get(method)
         if row is None:
-            cells.append(doc.text(wording.NOT_ESTIMABLE))
+            cells.append(doc.text(rounding.NOT_ESTIMABLE))
             continue
         ratio = doc.ratio(row["estimate"], of_what="odds ratio", low=row["conf_low"], high=row["conf_high"])
         cells.append(doc.with_sources(ratio, *sources))
@@ -89,10 +89,10 @@ def _has_robust(result: OddsRatios) -> bool:
 
 def _robust(row: dict[str, Any] | None, sources: list[str]) -> Cell:
     if row is None or wording.is_missing(row["robust_low"]):
-        return doc.text(wording.NOT_ESTIMABLE)
+        return doc.text(rounding.NOT_ESTIMABLE)
     low, high = row["robust_low"], row["robust_high"]
     whole = doc.ratio(row["estimate"], of_what="odds ratio", low=low, high=high)
-    shown = wording.limits(wording.ratio(low), wording.ratio(high))
+    shown = rounding.limits(rounding.ratio(low), rounding.ratio(high))
     return doc.with_sources(replace(whole, shown=shown), *sources)
 
 

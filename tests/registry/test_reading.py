@@ -184,8 +184,26 @@ def test_the_blocks_are_read_as_the_strict_reader_reads_the_whole(text: str, n_c
         return
     with mock.patch.object(splitting, "BLOCK", block):
         table = read_table(data.encode(), name="x.csv")
-    whole = [(line, record) for line, record in records[1:] if record]
+    whole = [(n, r) for n, r in records[1:] if r and (any(r) or len(r) != n_columns)]
     fine = [(n, r) for n, r in whole if len(r) == n_columns and not any(c in cell for cell in r for c in "\r\n")]
     assert list(zip(table.cells["line"].to_pylist(), cells_of(table), strict=True)) == [(n, tuple(r)) for n, r in fine]
     assert [row.line for row in table.unreadable] == [n for n, r in whole if (n, r) not in fine]
     assert table.n_accounted == table.n_lines
+
+
+def test_lines_of_empty_cells_are_blank_and_a_header_may_hold_line_breaks() -> None:
+    data = 'Fall;"Abstand\n (mm)";Griff\n1;2;x\n;; \n2;;\n'.encode()
+    table = read_table(data, name="x.csv", form=FileForm(separator=";", lower_header=False))
+    assert table.header == ("Fall", "Abstand (mm)", "Griff")
+    assert list(zip(table.cells["line"].to_pylist(), cells_of(table), strict=True)) == [
+        (3, ("1", "2", "x")),
+        (5, ("2", "", "")),
+    ]
+    assert (table.n_before, table.n_blank, table.n_rows) == (2, 1, 2)
+    assert table.n_accounted == table.n_lines == 5
+
+
+def test_a_header_whose_quotation_mark_stays_open_is_named() -> None:
+    with pytest.raises(DeliveryError, match="row 1: a quotation mark in the header is opened and not closed"):
+        read_table(b'a,"b\n' + b"1,2\n" * 20 + b'3",4\n', name="x.csv")
+    assert read_table(b'a,5"\n1,2\n', name="x.csv").header == ("a", '5"')

@@ -58,7 +58,7 @@ def run(monkeypatch: pytest.MonkeyPatch) -> Run:
 
 
 def test_every_command_has_help_and_data_options(run: Run) -> None:
-    assert [name for name, _ in COMMANDS] == ["distribution", "odds", "return", "incidence", "season"]
+    assert [name for name, _ in COMMANDS] == ["distribution", "odds", "return", "incidence", "season", "alike"]
     for name, function in COMMANDS:
         shown = run(name, "--help")
         assert shown.exit_code == 0

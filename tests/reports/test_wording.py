@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from analysis.returns import Milestone
 from registry.derive.tiers import TIERS
 from registry.dictionary import TABLES
-from reports import wording
+from reports import rounding, wording
 from reports.cautions import CAUTIONS, cautions_for
 from reports.protocols import PROTOCOL_TIMES, full_sport_range
 
@@ -33,13 +33,13 @@ from reports.protocols import PROTOCOL_TIMES, full_sport_range
     ],
 )
 def test_shares(share: float, of: int, said: str) -> None:
-    assert wording.percent(share, of=of) == said
+    assert rounding.percent(share, of=of) == said
 
 
 @given(st.integers(1, 10**6), st.data())
 def test_a_share_that_is_neither_none_nor_all_is_never_said_to_be(of: int, data: st.DataObject) -> None:
     n = data.draw(st.integers(0, of))
-    said = wording.percent(n / of, of=of)
+    said = rounding.percent(n / of, of=of)
     assert (said in ("0 %", "0.0 %")) == (n == 0)
     assert (said in ("100 %", "100.0 %")) == (n == of)
 
@@ -48,7 +48,7 @@ def test_a_share_that_is_neither_none_nor_all_is_never_said_to_be(of: int, data:
     ("value", "said"), [(0.0209, "0.021"), (4.44, "4.4"), (13.0, "13"), (137.2, "137"), (0, "0"), (math.inf, "∞")]
 )
 def test_rates(value: float, said: str) -> None:
-    assert wording.rate(value) == said
+    assert rounding.rate(value) == said
 
 
 @pytest.mark.parametrize(
@@ -56,18 +56,18 @@ def test_rates(value: float, said: str) -> None:
     [(0, "0"), (0.004, "<0.01"), (2.0145, "2.01"), (9.999, "10.0"), (42.758, "42.8"), (99.97, "100"), (2000, ">1000")],
 )
 def test_ratios(value: float, said: str) -> None:
-    assert wording.ratio(value) == said
+    assert rounding.ratio(value) == said
 
 
 @pytest.mark.parametrize(
     ("value", "said"), [(0.0004, "<0.001"), (0.00532, "0.005"), (0.0996, "0.10"), (0.5, "0.50"), (1.0, ">0.99")]
 )
 def test_p_values(value: float, said: str) -> None:
-    assert wording.p_value(value) == said
+    assert rounding.p_value(value) == said
 
 
 def test_a_quantile_that_is_not_reached_is_said_to_be_so() -> None:
-    assert wording.days(math.nan) == "not reached"
+    assert rounding.days(math.nan) == "not reached"
 
 
 @pytest.mark.parametrize("gap", [None, math.nan, float("nan"), pd.NA, pd.NaT])
