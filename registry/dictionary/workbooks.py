@@ -187,6 +187,8 @@ def _explain(sheet: Any, tables: Sequence[Table]) -> None:
     from openpyxl.styles import Alignment, Font
 
     sheet.column_dimensions["A"].width = LINE_LENGTH
+    sheet.page_setup.orientation, sheet.page_setup.fitToHeight = "landscape", 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
     missing = "; ".join(f"{word}: {meaning}" for word, meaning in MISSING_WORDS.items())
     about = [
         " ".join(filter(None, (f"{table.name}: one row is {table.one_row_is}.", table.description, *row_rules(table))))

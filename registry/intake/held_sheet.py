@@ -27,6 +27,9 @@ LEAD_COLUMNS = ("held_id", "file", "row", "reasons")
 MOST_SHEET_ROWS = 1_048_576
 MOST_CELL_TEXT = 32_767
 LONGEST_TITLE = 31
+REASONS_WIDTH = 60
+LINE_HEIGHT = 15
+"""In a spreadsheet's own units: about one character, and one line of the usual letters."""
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
@@ -152,14 +155,17 @@ def _fill_sheet(book: Any, title: str, columns: Sequence[str], rows: Iterable[He
 
     sheet = book.create_sheet(title)
     sheet.freeze_panes = "E2"
-    widths = (9, 22, 7, 60, *(max(12, min(len(name) + 2, 30)) for name in columns))
+    sheet.page_setup.orientation, sheet.page_setup.fitToHeight = "landscape", 0  # who mends on paper sees whole rows
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    widths = (9, 22, 7, REASONS_WIDTH, *(max(12, min(len(name) + 2, 30)) for name in columns))
     for place, width in enumerate(widths, start=1):
         sheet.column_dimensions[get_column_letter(place)].width = width
         sheet.column_dimensions[get_column_letter(place)].number_format = "@"
     cell = _cell_maker(sheet)
     sheet.append([cell(name, "header") for name in (*LEAD_COLUMNS, *columns)])
-    for row in rows:
+    for number, row in enumerate(rows, start=2):
         texts = _texts(row, columns)
+        sheet.row_dimensions[number].height = LINE_HEIGHT * (1 + len(row.reasons) // REASONS_WIDTH)
         looks = ["ours", "ours", "ours", "reasons", *("theirs" for _ in columns)]
         sheet.append([cell(text, look) for text, look in zip(texts, looks, strict=True)])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -114,10 +115,21 @@ def export_held(registry: str | Path, *, out: str | Path, site: str) -> list[Pat
             )
     groups = []
     for (table, map_hash), held in rows_of.items():
-        columns = maps[map_hash].columns if table == MAPPED else ALL_TABLES[table].names
+        columns = _as_in_the_file(held, maps[map_hash].columns) if table == MAPPED else ALL_TABLES[table].names
         title = maps[map_hash].name.removesuffix(".toml") if table == MAPPED else table
         groups.append(Group(title=title, columns=tuple(columns), rows=tuple(held)))
     return write_held_sheet(Path(out), groups) if groups else []
+
+
+def _as_in_the_file(rows: list[HeldRow], columns: Sequence[str]) -> tuple[str, ...]:
+    """Return a map's columns in the order of the site's own file, as far as the filled cells tell it."""
+    fullest = max(rows, key=lambda row: len(row.cells))
+    order = list(fullest.cells)
+    for row in rows:
+        for before, name in zip(("", *row.cells), row.cells, strict=False):
+            if name not in order:
+                order.insert(order.index(before) + 1 if before in order else 0, name)
+    return tuple(dict.fromkeys([*(name for name in order if name in columns), *columns]))
 
 
 def checked_because(because: str) -> str:
