@@ -106,7 +106,8 @@ def _say_what_stays(outcome: Withdrawal, registry: Path) -> None:
         typer.echo(f"STILL TO DO  {sentence}", err=True)
     typer.echo(
         "Copies, freezes and reports that were handed out cannot be recalled, nor backups made by others: ask whoever "
-        "has them. Totals of squads stay. A later delivery of this climber's rows will be held.\n"
+        "has them. Delete the deliveries and the sheets of held rows that lie about. Totals of squads stay. Rows of "
+        "this climber that are delivered later are neither taken in nor kept.\n"
         f"Next: annulary verify {registry}",
         err=True,
     )

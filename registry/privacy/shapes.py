@@ -55,6 +55,14 @@ STREET = re.compile(
 POST_TOWN = re.compile(r"(?:^|[ ,])(?:[A-Z]{1,2}-)?([0-9]{4,5}),? ([A-ZÀ-Þ][a-zß-ÿ]{2,})")
 BRITISH_POSTCODE = re.compile(r"(?:^|[ ,])[A-Z]{1,2}[0-9][A-Z0-9]? [0-9][A-Z]{2}$")
 
+DAY_FIRST = re.compile(
+    r"(?:[0-2]?[0-9]|3[01])(?:[-./ ]+(?:[0-2]?[0-9]|3[01])|\.?[ -]?([^\W\d_]{3,})\.?)[-./ ]+((?:19|20)[0-9]{2})"
+)
+YEAR_FIRST = re.compile(r"((?:19|20)[0-9]{2})[-./](?:0?[1-9]|1[0-2])[-./](?:0?[1-9]|[12][0-9]|3[01])")
+LATEST_BIRTH: Final = 2012
+"""Up to this year a date in a column of codes is taken for a birth date, and so is a key such as 1994-05-12; later ones
+can be the day of an injury in a column that slipped, or the twelfth case of a May. Our own choice."""
+
 DIGIT = re.compile("[0-9]")
 TOKEN = re.compile(r"[^\W\d_]+(?:['’-][^\W\d_]+)*")
 BETWEEN_NAMES = re.compile(r"\.?,?[ _\u00a0]?")
@@ -169,9 +177,22 @@ def holds_name(cell: str, known: frozenset[str], *, shouted: bool) -> bool:
 
 
 def _more_than_a_year(cell: str, place: Place) -> str | None:
+    if place in ("key", "code"):
+        return _a_birth_date(cell, place)
     if place not in ("year", "birth_year", "age") or not says_more_than_a_year(cell, born=place == "birth_year"):
         return None
     return "a full date" if place == "age" else "a full date where only the year may stand"
+
+
+def _a_birth_date(cell: str, place: Place) -> str | None:
+    """Say that a key or a code is a full date: no number of a case, and no code, is written so."""
+    day_first, year_first = DAY_FIRST.fullmatch(cell), YEAR_FIRST.fullmatch(cell)
+    if day_first is not None and day_first[1] is not None and day_first[1].casefold() not in months():
+        return None
+    found = day_first or year_first
+    if found is None or ((place == "code" or year_first) and int(found.groups()[-1]) > LATEST_BIRTH):
+        return None
+    return "a full date"
 
 
 def _kind_of(cell: str, end: int, token: str, known: frozenset[str], *, shouted: bool) -> str:

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 CLIMBER, CASE, MAPPED = "athlete", "case", "mapped"
 
+MADE_KEY = "^(.+)-[0-9]{8}-(left|right)-[a-z]+$"
+"""A case's key that the intake made of climber, day, side and finger."""
+
 
 @dataclass(frozen=True)
 class HeldRow:
@@ -91,13 +94,12 @@ def _gather_held(connection: DuckDBPyConnection, *, site: str, athlete: str) -> 
     named = [row for row in rows if athlete in row.climbers]
     # A held row of this climber may carry, by mistake, the number of another climber's case; that case stays.
     held_only = {case for row in named for case in row.cases} - accepted - others
-    made = re.compile(re.escape(athlete) + r"-[0-9]{8}-(left|right)-[a-z]+")
     keys = accepted | held_only
     leaving = [
         row.held_id
         for row in rows
         if athlete in row.climbers
-        or (not any(row.climbers) and any(case in keys or made.fullmatch(case) for case in row.cases))
+        or (not any(row.climbers) and any(case in keys or _told_by(case) == athlete for case in row.cases))
     ]
     _fill(connection, "leaving_held", [[held_id] for held_id in leaving])
     _fill(connection, "leaving_cases", [[case] for case in sorted(held_only)])
@@ -107,6 +109,12 @@ def _gather_held(connection: DuckDBPyConnection, *, site: str, athlete: str) -> 
         [site],
     ).fetchall()
     _fill(connection, "leaving_edits", [[i, n] for i, n, cells in edits if athlete in _cells(cells).values()])
+
+
+def _told_by(case: str) -> str | None:
+    """Return the climber that a made key tells; None when it is a site's own."""
+    made = re.match(MADE_KEY, case)
+    return made.group(1) if made else None
 
 
 def _fill(connection: DuckDBPyConnection, table: str, rows: list[list[Any]]) -> None:

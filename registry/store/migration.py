@@ -7,6 +7,7 @@ withdrawn consent removes it.
 from __future__ import annotations
 
 import os
+import re
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,6 +42,8 @@ NEW_CELLS = {
     ("held_reasons", "field"): "old.column_name",
 }
 """What a column of the books that schema 1 lacked says of its rows; NULL where nothing is named here."""
+
+BOOK_NAMES = tuple(re.findall(r"CREATE TABLE (\w+)", BOOKS))
 
 
 def open_current(
@@ -124,6 +127,8 @@ def _is_behind(connection: DuckDBPyConnection) -> bool:
     if _version(connection) < SCHEMA_VERSION:
         return True
     present = _columns(connection)
+    if any(("main", name) not in present for name in BOOK_NAMES):
+        return True
     return any(
         set(layout) - set(present.get((room, table.name), ()))
         for table in TABLES.values()
@@ -155,8 +160,7 @@ def _migrate(connection: DuckDBPyConnection, path: Path) -> None:
     _keep_copy(connection, path, version)
     with transaction(connection):
         present = _columns(connection)
-        if version < SCHEMA_VERSION:
-            _bring_books(connection, present)
+        _bring_books(connection, present)
         gained = [_bring_table(connection, table, present) for table in TABLES.values()]
         if version < SCHEMA_VERSION:
             write_all_checksums(connection)

@@ -54,6 +54,11 @@ def climber_hash(salt: str, site: str, athlete: str) -> str:
     return hashlib.sha256(f"{salt}{site}\x1f{athlete}".encode()).hexdigest()
 
 
+def case_hash(salt: str, site: str, case: str) -> str:
+    """Return what the books keep of the key of a withdrawn climber's case, to recognise what hangs on it."""
+    return hashlib.sha256(f"{salt}{site}\x1e{case}".encode()).hexdigest()
+
+
 def clean_up(path: Path) -> None:
     """Remove what an interrupted call, or the engine, has left beside the registry."""
     partial = _partial(path)
@@ -91,11 +96,12 @@ def rewrite(
     partial = _partial(path)
     try:
         broken = _broken(connection)
+        cases = [str(row[0]) for row in connection.execute("FROM leaving_cases ORDER BY key").fetchall()]
         _note_successors(connection)
         # Nothing may be left in the write-ahead log: it would be replayed into the new file, or outlive the old one.
         connection.execute("CHECKPOINT")
         _copy(connection, partial, call)
-        _complete(partial, call, rows, done, broken)
+        _complete(partial, call, rows, done, broken, cases)
         os.replace(partial, path)
         _sync_folder(path.parent)
         time.sleep(SETTLE_SECONDS)
@@ -200,7 +206,14 @@ def _changed(columns: list[str], call: Withdrawing) -> list[str]:
     return changed
 
 
-def _complete(partial: Path, call: Withdrawing, rows: dict[str, int], done: list[Reissue], broken: set[Sum]) -> None:
+def _complete(
+    partial: Path,
+    call: Withdrawing,
+    rows: dict[str, int],
+    done: list[Reissue],
+    broken: set[Sum],
+    cases: list[str],
+) -> None:
     """Enter the withdrawal into the new file's books, and compute what follows from its rows."""
     with duckdb.connect(str(partial), config=ENGINE_SETTINGS) as connection:
         with transaction(connection):
@@ -215,6 +228,11 @@ def _complete(partial: Path, call: Withdrawing, rows: dict[str, int], done: list
                 "INSERT INTO withdrawals VALUES (?, ?, ?, ?)",
                 [delivery, call.site, climber_hash(salt, call.site, call.athlete), sum(rows.values())],
             )
+            for case in cases:
+                connection.execute(
+                    "INSERT INTO withdrawn_cases VALUES (?, ?, ?)",
+                    [delivery, call.site, case_hash(salt, call.site, case)],
+                )
             if call.because:
                 connection.execute(
                     "INSERT INTO retractions VALUES (?, 'withdrawal', NULL, ?)", [delivery, call.because]

@@ -49,6 +49,7 @@ CREATE TABLE warnings (delivery BIGINT, site VARCHAR, row_id BIGINT, table_name 
 CREATE TABLE retractions (delivery BIGINT, table_name VARCHAR, row_id BIGINT, because VARCHAR);
 CREATE TABLE vanished (delivery BIGINT, site VARCHAR, table_name VARCHAR, row_id BIGINT);
 CREATE TABLE withdrawals (delivery BIGINT, site VARCHAR, athlete_hash VARCHAR, rows_removed BIGINT);
+CREATE TABLE withdrawn_cases (delivery BIGINT, site VARCHAR, case_hash VARCHAR);
 CREATE TABLE checksums (delivery BIGINT, table_name VARCHAR, part VARCHAR, n_rows BIGINT, sha256 VARCHAR);
 CREATE TABLE freezes (name VARCHAR, content_hash VARCHAR, frozen_at TIMESTAMP, derivation_version BIGINT,
     folder VARCHAR, superseded_by VARCHAR);

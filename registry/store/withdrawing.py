@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from registry.dictionary import TABLES
 from registry.errors import InputError, NotWritableError, RegistryFileError
-from registry.store.climber_rows import gather
+from registry.store.climber_rows import MADE_KEY, gather
 from registry.store.connection import first_row, number, owner_only
 from registry.store.freeze import SUPERSEDED, read_package, superseded_record
 from registry.store.migration import kept_copies, open_current
@@ -80,11 +80,14 @@ def withdraw(
     Raises
     ------
     InputError
-        The site has no such climber.
+        The site has no such climber, or ``taken_by`` names a person.
     RegistryFileError
         The registry cannot be opened or written.
     """
+    from registry.intake.books import checked_who
+
     path = Path(registry)
+    checked_who(taken_by, besides=athlete)
     call = Withdrawing(site, athlete, because, taken_by, received_at or datetime.now(UTC).replace(tzinfo=None))
     more = freeze_folders(freezes) if freezes is not None else []
     with owner_only(), open_current(path, write=True) as connection:
@@ -95,7 +98,7 @@ def withdraw(
         if not rows and not known:
             raise _nobody(connection, site=site, athlete=athlete)
         left = _other_places(connection, real, site=site, athlete=athlete)
-        done = _reissued(connection, call, more, left)
+        done = _reissued(connection, real, call, more, left)
         if rows or done:
             rewrite(connection, real, call, rows, done)
     for one in done:
@@ -122,16 +125,39 @@ def withdrawn_condition(connection: DuckDBPyConnection, *, site: str, column: st
     column
         SQL of the pseudonym, trimmed.
     """
-    hashes = [
-        str(row[0])
-        for row in connection.execute("SELECT athlete_hash FROM withdrawals WHERE site = ?", [site]).fetchall()
-    ]
+    return _is_among(connection, "SELECT athlete_hash FROM withdrawals WHERE site = ?", site=site, column=column)
+
+
+def withdrawn_case_condition(connection: DuckDBPyConnection, *, site: str, column: str) -> str:
+    """Return the SQL condition that a key is that of a withdrawn climber's case; empty when nobody has withdrawn.
+
+    Parameters
+    ----------
+    connection
+        The open registry.
+    site
+        The site that delivers.
+    column
+        SQL of the case's key, trimmed. A key that was made of the climber's pseudonym tells the climber.
+    """
+    told = f"regexp_extract({column}, '{MADE_KEY}', 1)"
+    conditions = (
+        _is_among(
+            connection, "SELECT case_hash FROM withdrawn_cases WHERE site = ?", site=site, column=column, mark=30
+        ),
+        withdrawn_condition(connection, site=site, column=told),
+    )
+    return " OR ".join(condition for condition in conditions if condition)
+
+
+def _is_among(connection: DuckDBPyConnection, query: str, *, site: str, column: str, mark: int = 31) -> str:
+    hashes = {str(row[0]) for row in connection.execute(query, [site]).fetchall()}
     salt = get_meta(connection, SALT)
     if not hashes or salt is None:
         return ""
-    listed = ", ".join(f"'{one}'" for one in sorted(set(hashes)))
+    listed = ", ".join(f"'{one}'" for one in sorted(hashes))
     start = f"{salt}{site}".replace("'", "''")
-    return f"sha256('{start}' || chr(31) || {column}) IN ({listed})"
+    return f"sha256('{start}' || chr({mark}) || {column}) IN ({listed})"
 
 
 def _nobody(connection: DuckDBPyConnection, *, site: str, athlete: str) -> InputError:
@@ -169,13 +195,17 @@ def _other_places(connection: DuckDBPyConnection, path: Path, *, site: str, athl
     return left
 
 
-def _reissued(connection: DuckDBPyConnection, call: Withdrawing, more: list[Path], left: list[str]) -> list[Reissue]:
+def _reissued(
+    connection: DuckDBPyConnection, path: Path, call: Withdrawing, more: list[Path], left: list[str]
+) -> list[Reissue]:
     """Write the freezes that hold the climber anew; the old ones stay as they are until the registry is rewritten."""
     rows = connection.execute("SELECT name, folder FROM freezes WHERE superseded_by IS NULL ORDER BY name").fetchall()
     folders = dict.fromkeys(more)
-    for name, folder in rows:
-        if folder is not None and Path(folder).is_dir():
-            folders[Path(folder)] = None
+    for name, noted in rows:
+        # Earlier releases did not note the folder; by default it stands beside the registry.
+        folder = noted or path.parent / "freezes" / name
+        if Path(folder).is_dir():
+            folders[Path(folder).resolve()] = None
             folders.update(dict.fromkeys(interrupted_reissues(Path(folder).parent)))
         elif not any(place.name == name for place in more):
             left.append(f"The freeze {name} was not found; call again with --freezes DIR if it still is in your hands.")
@@ -221,8 +251,9 @@ def _is_still(folder: Path, content_hash: str) -> bool:
 def _remove_copies(path: Path, real: Path) -> list[Path]:
     removed = []
     try:
-        for copy in dict.fromkeys([*kept_copies(path), *kept_copies(real)]):
-            copy.unlink()
+        copies = [*kept_copies(path), *kept_copies(real)]
+        for copy in dict.fromkeys(copy.absolute() for copy in copies):
+            copy.unlink(missing_ok=True)
             removed.append(copy)
     except OSError:
         raise NotWritableError(

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from registry.dictionary import SHEET, TABLES
 from registry.privacy.column_names import announced
 from registry.privacy.direct_identifiers import DIRECT_IDENTIFIERS, printed_identifiers
-from registry.privacy.shapes import identifier_in, says_more_than_a_year
+from registry.privacy.shapes import Place, identifier_in, says_more_than_a_year
 from registry.privacy.vocabulary import words_in
 
 GRADES = [
@@ -87,7 +87,7 @@ def test_every_code_and_label_of_the_dictionary_passes() -> None:
 
 
 NAMES = ["Anna Berg", "Berg, Anna", "BERG Anna", "ANNA BERG", "Anna-Lena Quendel", "Jo O’Quendel", "Anna von Quendel",
-         "Dr. Quendel", "Frau Quendel", "A. Quendel", "Quendel, A.", "Zoë Ürgüplü", 
+         "Dr. Quendel", "Frau Quendel", "A. Quendel", "Quendel, A.", "Zoë Ürgüplü",
          "Anna_Berg", "Анна Бёрг"]  # fmt: skip
 PHONES = ["+41 79 555 01 17", "0041795550117", "079 555 01 17", "(030) 5550117", "0171/5550117", "415-555-0132",
           "06 12 34 56 78", "0795550117", "612 345 678", "347 5550132", "+1 (415) 555-0132",
@@ -188,3 +188,18 @@ def test_the_list_of_identifiers_is_whole_and_printed() -> None:
     letters = [one.letter for one in DIRECT_IDENTIFIERS]
     assert letters == list("ABCDEFGHIJKLMNOPQR")  # 45 CFR 164.514(b)(2)(i)(A)-(R)
     assert printed_identifiers().count("\n| ") == len(letters) + 1
+
+
+@pytest.mark.parametrize(
+    ("cell", "place", "found"),
+    [
+        ("12.05.1994", "key", "a full date"), ("05/12/2014", "key", "a full date"),
+        ("12 May 1994", "key", "a full date"), ("7 Case 2024", "key", None),
+        ("5. März 1994", "key", "a full date"), ("1994-05-12", "key", "a full date"),
+        ("12.05.1994", "code", "a full date"),
+        ("2024-05-12", "key", None), ("2024/5/12", "key", None), ("12-2024", "key", None), ("12.05.2024", "code", None),
+        ("12-05-99999", "key", None), ("K 12/2024", "key", None),
+    ],
+)  # fmt: skip
+def test_a_birth_date_is_no_case_number_and_no_code(cell: str, place: Place, found: str | None) -> None:
+    assert identifier_in(cell, place=place) == found
