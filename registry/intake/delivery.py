@@ -23,6 +23,7 @@ from registry.intake.books import (
     still_held,
     taken_before,
 )
+from registry.intake.checks import text_literal
 from registry.intake.committing import commit_all, hold, keep_warnings
 from registry.intake.files import Incoming, read_delivery
 from registry.intake.mapped import add_held_mapped, add_mapped
@@ -47,6 +48,9 @@ if TYPE_CHECKING:
     from registry.maps.model import ColumnMap
 
 Progress = Callable[[str], None]
+
+MEMORY = "800MB"
+"""What the engine may hold at first; the cells that were read need as much again beside it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,8 +179,27 @@ def _in_the_registry(
     path: Path, work: Callable[[DuckDBPyConnection], IntakeReport], *, dry_run: bool, create: bool = True
 ) -> IntakeReport:
     """Open the registry and do the work in one transaction: all of it, or nothing."""
+    try:
+        return _attempt(path, work, dry_run=dry_run, create=create, memory=MEMORY)
+    except duckdb.OutOfMemoryException:
+        # Not every step of the engine can go on from the disk; a delivery of that size may have the whole memory.
+        return _attempt(path, work, dry_run=dry_run, create=create, memory=None)
+
+
+def _attempt(
+    path: Path,
+    work: Callable[[DuckDBPyConnection], IntakeReport],
+    *,
+    dry_run: bool,
+    create: bool,
+    memory: str | None,
+) -> IntakeReport:
     made = _missing(path)
-    with owner_only(), _opened(path, in_memory=dry_run and made, create=create) as connection:
+    in_memory = dry_run and made
+    with owner_only(), _opened(path, in_memory=in_memory, create=create) as connection:
+        if not in_memory:  # without the registry's lock another call's files might be taken for left ones
+            _remove_left(path)
+        _bound(connection, path, memory=memory)
         try:
             with transaction(connection, keep=not dry_run):
                 prepare(connection)
@@ -188,6 +211,26 @@ def _in_the_registry(
                 if made and is_new(connection):
                     path.unlink(missing_ok=True)
             raise
+
+
+def _overflow(path: Path) -> Path:
+    return path.with_name(path.name + ".tmp")
+
+
+def _remove_left(path: Path) -> None:
+    """Remove what a killed call has left beside the registry."""
+    for left in _overflow(path).glob("duckdb_temp_*"):
+        left.unlink(missing_ok=True)
+
+
+def _bound(connection: DuckDBPyConnection, path: Path, *, memory: str | None) -> None:
+    """Bound the memory; what exceeds it goes beside the registry, where only the owner can read it.
+
+    The engine removes those files when it closes.
+    """
+    connection.execute(f"SET temp_directory = {text_literal(str(_overflow(path)))}")
+    if memory:
+        connection.execute(f"SET memory_limit = '{memory}'")
 
 
 def _missing(path: Path) -> bool:
@@ -259,7 +302,7 @@ def _staged(
         else:
             mend(connection, file, site=site, delivery=delivery)
     stage.add_held()
-    add_held_mapped(stage, maps)
+    add_held_mapped(stage, maps, files=files)
     drop_withdrawn(stage)
     return stage
 
