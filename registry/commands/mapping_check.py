@@ -9,7 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from registry.maps.model import ColumnMap
-    from registry.maps.previewing import Preview
+    from registry.proposing.previewing import Preview
 
 MOST_ROWS = 50
 
@@ -22,7 +22,7 @@ def check(
 ) -> None:
     """Show what a column map makes of a file: rows before and after, faults, open questions. Nothing is taken in."""
     from registry.maps.loading import load_map
-    from registry.maps.previewing import preview
+    from registry.proposing.previewing import preview
 
     loaded = load_map(column_map)
     previews = preview(file, column_map=loaded, rows=min(rows, MOST_ROWS))

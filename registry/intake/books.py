@@ -73,10 +73,23 @@ class Opening:
         ------
         InputError
         """
-        if self.taken_by and (len(self.taken_by) > LONGEST_WHO or looks_identifying(self.taken_by)):
-            raise InputError(
-                f"--by holds initials or a role, {LONGEST_WHO} characters at most, never a full name or an address."
-            )
+        checked_who(self.taken_by)
+
+
+def checked_who(taken_by: str | None, *, besides: str | None = None) -> None:
+    """Refuse a word for the person that names the person, or the climber that it is about.
+
+    Raises
+    ------
+    InputError
+    """
+    if not taken_by:
+        return
+    if len(taken_by) > LONGEST_WHO or looks_identifying(taken_by) or (besides and besides in taken_by):
+        raise InputError(
+            f"--by holds initials or a role, {LONGEST_WHO} characters at most, never a full name, an address or a "
+            "climber. Nothing was changed."
+        )
 
 
 def open_delivery(connection: DuckDBPyConnection, opening: Opening, *, refusals: Sequence[Refusal] = ()) -> int:
@@ -106,7 +119,7 @@ def enter_files(
             still = (
                 "SELECT count(*) FROM mended JOIN held USING (held_id) WHERE held.standing = 'open' AND mended.file = ?"
             )
-            held = number(connection, still, [name])
+            held = number(connection, still, [name]) + len(file.text.unreadable)
         else:
             held = number(connection, "SELECT count(*) FROM held WHERE delivery = ? AND file = ?", [delivery, name])
         counts.append(FileCount(name, table, n_rows, held))

@@ -54,10 +54,10 @@ class CellTexts:
 
 def _plain_text(value: str) -> tuple[str, str]:
     text = ESCAPED.sub(lambda found: chr(int(found[1], 16)), value) if "_x000" in value else value
-    if "\n" in text or "\r" in text:
-        return "", "line_break"
     if len(text) > CELL_LIMIT:
         return "", "cell_too_long"
+    if "\n" in text or "\r" in text:
+        return text, "line_break"  # a header's name may hold one; any other row is held for it
     if not text.isascii() and any("\ud800" <= letter <= "\udfff" for letter in text):
         return "", "not_utf8"
     return text, ""

@@ -87,8 +87,8 @@ def commit_table(stage: Stage, table: Table, *, delivery: int) -> TableCount:
 def _each_once(stage: Stage, table: Table) -> str:
     """Return the SELECT of a table's good rows, each key once.
 
-    What several rows of a site's own export say of one climber is put together: an empty cell in one of them says
-    nothing against what another one, or the registry, holds.
+    What several rows of a site's own export say of one climber is put together: an empty cell in one of them, or
+    "unknown", says nothing against what another one, or the registry, holds.
     """
     key = ", ".join(quoted(name) for name in table.key)
     rows = good(table.name, held=HELD)
@@ -97,13 +97,22 @@ def _each_once(stage: Stage, table: Table) -> str:
     if table.name != "athletes" or not number(stage.connection, fed):
         return first
     others = [column for column in own_columns(table) if column != key]
-    said = ", ".join(f"first({column} ORDER BY row_id) FILTER ({column} IS NOT NULL) AS {column}" for column in others)
+    coded = {quoted(field.name) for field in table.fields if field.kind == "code"}
+
+    def known(column: str, alias: str) -> str:
+        return f"nullif({alias}.{column}, 'unknown')" if column in coded else f"{alias}.{column}"
+
+    said = ", ".join(
+        f"first({known(column, 'g')} ORDER BY row_id) FILTER ({known(column, 'g')} IS NOT NULL) AS {column}"
+        for column in others
+    )
     put_together = ", ".join(
-        f"CASE WHEN o.fed_by IS NULL THEN o.{column} ELSE coalesce(s.{column}, a.{column}) END AS {column}"
+        f"CASE WHEN o.fed_by IS NULL THEN o.{column} "
+        f"ELSE coalesce(s.{column}, {known(column, 'a')}, o.{column}, a.{column}) END AS {column}"
         for column in others
     )
     merged = (
-        f"SELECT o.* REPLACE ({put_together}) FROM ({first}) o JOIN (SELECT {key}, {said} FROM {rows} "
+        f"SELECT o.* REPLACE ({put_together}) FROM ({first}) o JOIN (SELECT {key}, {said} FROM {rows} g "
         f"GROUP BY {key}) s USING ({key}) LEFT JOIN current_athletes a ON a.site = o.site AND a.{key} = o.{key}"
     )
     return f"SELECT * REPLACE ({content_hash(own_columns(table))} AS content) FROM ({merged})"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 from collections.abc import Sequence
 from contextlib import suppress
@@ -44,6 +45,7 @@ def hidden_sheets(path: Path) -> list[str]:
 
 HELD_FORM = FileForm(lower_header=False)
 """How sheets of held rows are written; the columns among them that are a site's own keep their spelling."""
+HELD_START = re.compile(rb'"?%s"?([,;\t|])' % HELD_ID.encode())
 MOST_PARTS, BEGINNING = 20, 1 << 20
 """How many parts of a workbook, and how much of each, are looked at to tell a sheet of held rows."""
 
@@ -67,10 +69,17 @@ def read_delivery(places: Sequence[Path], *, maps: Sequence[ColumnMap], site: st
     incoming = Incoming()
     faults: list[str] = []
     for path in delivered_files(places, endings=READ_WITH_A_MAP if maps else READ_AS_OURS):
+        column_map = _map_for(path, maps)
         try:
-            _read_file(path, maps, incoming)
+            _read_file(path, column_map, incoming)
         except DeliveryError as error:
-            faults.append(str(error))
+            meant = ", ".join(one.match for one in maps) if column_map is None else ""
+            faults.append(
+                f"{error} Was it meant for --map? That is for files named {meant}: rename the file, or correct 'match' "
+                "in the map."
+                if meant
+                else str(error)
+            )
     if faults:
         raise DeliveryError("\n".join([*faults, "Nothing was taken in."]))
     incoming = Incoming(*whole_workbooks(incoming.files, incoming.refusals))
@@ -98,10 +107,14 @@ def _check_maps(maps: Sequence[ColumnMap], *, site: str) -> None:
             )
 
 
-def _read_file(path: Path, maps: Sequence[ColumnMap], incoming: Incoming) -> None:
+def _map_for(path: Path, maps: Sequence[ColumnMap]) -> ColumnMap | None:
+    name = _plain_name(path).lower()
+    return next((one for one in maps if fnmatchcase(name, one.match.lower())), None)
+
+
+def _read_file(path: Path, column_map: ColumnMap | None, incoming: Incoming) -> None:
     data, name = read_bytes(path), _plain_name(path)
-    column_map = next((one for one in maps if fnmatchcase(name.lower(), one.match.lower())), None)
-    form = HELD_FORM if _is_held_sheet(data) else form_of(column_map)
+    form = _held_form(data) or form_of(column_map)
     texts = (
         read_workbook(data, name=name, form=form)
         if data.startswith(WORKBOOK_STARTS)
@@ -121,17 +134,21 @@ def _read_file(path: Path, maps: Sequence[ColumnMap], incoming: Incoming) -> Non
             incoming.files.append(recognise(text))
 
 
-def _is_held_sheet(data: bytes) -> bool:
-    """A sheet of held rows is written by us, whatever the site's own files look like."""
+def _held_form(data: bytes) -> FileForm | None:
+    """Return how a sheet of held rows is written, whatever the site's own files look like; None for another file.
+
+    It is written by us with commas, but a spreadsheet program saves it with the separator of its own country.
+    """
     if not data.startswith(WORKBOOK_STARTS[0]):
-        return data.removeprefix(b"\xef\xbb\xbf").startswith(HELD_ID.encode())
+        found = HELD_START.match(data.removeprefix(b"\xef\xbb\xbf"))
+        return replace(HELD_FORM, separator=found[1].decode()) if found else None
     with suppress(*DAMAGED), zipfile.ZipFile(io.BytesIO(data)) as container:
         texts = [part for part in container.namelist() if part.startswith(("xl/sharedStrings", "xl/worksheets/sheet"))]
         for part in texts[:MOST_PARTS]:
             with container.open(part) as stream:
                 if f">{HELD_ID}<".encode() in stream.read(BEGINNING):
-                    return True
-    return False
+                    return HELD_FORM
+    return None
 
 
 def form_of(column_map: ColumnMap | None) -> FileForm:

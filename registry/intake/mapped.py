@@ -7,7 +7,7 @@ of them holds the delivered row as a whole, under its own columns.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -15,6 +15,7 @@ import pyarrow as pa
 from registry.dictionary import TABLES
 from registry.door import quoted
 from registry.intake.checks import text_literal
+from registry.intake.editions import note_mended_in_the_file
 from registry.intake.recognising import MAPPED, RecognisedFile
 from registry.intake.staging import Stage, comparable
 from registry.maps.applying import apply_map
@@ -42,7 +43,7 @@ def add_mapped(stage: Stage, file: RecognisedFile) -> None:
     _stage(stage, mapped, source=source, by="line")
 
 
-def add_held_mapped(stage: Stage, maps: dict[str, ColumnMap]) -> None:
+def add_held_mapped(stage: Stage, maps: dict[str, ColumnMap], *, files: Sequence[RecognisedFile] = ()) -> None:
     """Stage the site's open held rows in foreign columns again, but for those that this delivery brings anew."""
     for sha256, column_map in maps.items():
         rows = stage.connection.execute(
@@ -53,9 +54,13 @@ def add_held_mapped(stage: Stage, maps: dict[str, ColumnMap]) -> None:
         if not rows:
             continue
         cells = _cells_of([(row[0], row[3]) for row in rows], column_map.columns)
-        _note_replaced(stage, apply_map(cells, column_map))
-        replaced = {row[0] for row in stage.connection.execute("SELECT held_id FROM replaced").fetchall()}
-        kept = [row for row in rows if row[0] not in replaced]
+        mapped = apply_map(cells, column_map)
+        _note_replaced(stage, mapped)
+        for file in files:
+            if file.column_map is not None:
+                left = _not_replaced(stage, rows)
+                note_mended_in_the_file(stage, file.text.cells, left, table=_naming_part(mapped).table)
+        kept = _not_replaced(stage, rows)
         if not kept:
             continue
         stage.connection.executemany(
@@ -144,6 +149,11 @@ def _note_replaced(stage: Stage, mapped: Mapped) -> None:
         f"(SELECT 1 FROM staged_{table.name} s WHERE s.row_id >= {stage.first_new_row} AND {' AND '.join(same)})"
     )
     stage.connection.unregister("held_part")
+
+
+def _not_replaced(stage: Stage, rows: list[tuple[int, str, int, str]]) -> list[tuple[int, str, int, str]]:
+    replaced = {row[0] for row in stage.connection.execute("SELECT held_id FROM replaced").fetchall()}
+    return [row for row in rows if row[0] not in replaced]
 
 
 def _naming_part(mapped: Mapped) -> Part:

@@ -23,9 +23,10 @@ Group = tuple[str, str]
 
 
 def begin_mended(connection: DuckDBPyConnection) -> None:
-    """Make the temporary tables that say which held rows came back, and which numbers are closed."""
+    """Make the temporary tables that say which held rows came back, which are closed, and what cannot be read."""
     connection.execute("CREATE OR REPLACE TEMP TABLE mended (held_id BIGINT, file VARCHAR, line BIGINT)")
     connection.execute("CREATE OR REPLACE TEMP TABLE not_open (file VARCHAR, line BIGINT)")
+    connection.execute("CREATE OR REPLACE TEMP TABLE not_read (file VARCHAR, line BIGINT, code VARCHAR)")
 
 
 def feeds_of_sheet(
@@ -55,6 +56,11 @@ def feeds_of_sheet(
 def mend(connection: DuckDBPyConnection, file: RecognisedFile, *, site: str, delivery: int) -> None:
     """Write the mended cells into the open held rows; the earlier cells stay on the books."""
     name = text_literal(file.text.name)
+    if file.text.unreadable:  # they mend nothing: their rows stay held as they are
+        connection.executemany(
+            "INSERT INTO not_read VALUES (?, ?, ?)",
+            [(file.text.name, row.line, row.code) for row in file.text.unreadable],
+        )
     connection.register("mended_cells", _numbered(file))
     open_row = f"h.standing = 'open' AND h.site = {text_literal(site)} AND h.held_id = m.held_number"
     connection.execute(

@@ -245,7 +245,8 @@ def delivery_findings(
         f"UNION ALL SELECT file, line, table_name, column_name, column_name, code, NULL FROM warnings "
         f"WHERE delivery = {delivery} AND code IN ({listed(DERIVED_CODES)}) "
         "UNION ALL SELECT file, line, table_name, NULL, NULL, 'withdrawn', NULL FROM not_kept "
-        f"UNION ALL SELECT file, line, '{MENDED}', NULL, '{HELD_ID}', 'not_open', NULL FROM not_open) "
+        f"UNION ALL SELECT file, line, '{MENDED}', NULL, '{HELD_ID}', 'not_open', NULL FROM not_open "
+        f"UNION ALL SELECT file, line, '{MENDED}', NULL, NULL, code, NULL FROM not_read) "
         "ORDER BY file, line, column_name, code",
         words=words,
     )

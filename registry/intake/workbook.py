@@ -34,11 +34,13 @@ MOST_UNPACKED_PART = 200_000_000
 """Bytes of all parts, and of any part but a sheet; a million rows of climbing time unpack to about 300 million."""
 
 MOST_ROWS, MOST_COLUMNS = 1_048_576, 16_384
+BEGINNING_ROWS = 30
+"""Rows in which the header of a foreign sheet is looked for, under titles and notes."""
 OUR_SHEETS = ("codes", "how to")
 """Sheets of our own templates that hold no data."""
 
 SAVE_AS = "open it in the spreadsheet program, save it as an Excel workbook (.xlsx) without a password and deliver that"
-MERGED_CELLS = "merged_cells"
+MERGED_CELLS, LINE_BREAK = "merged_cells", "line_break"
 DAMAGED = (
     zipfile.BadZipFile,
     zlib.error,
@@ -111,6 +113,28 @@ def read_workbook(data: bytes, *, name: str, form: FileForm) -> list[TextTable]:
         alone = TextTable(**{**vars(text), "name": _table_name(name, title, alone=True)})
         return [alone]
     return [text for _, text in tables]
+
+
+def lines_above_header(data: bytes, *, name: str) -> int:
+    """Return the lines above the header of the first visible sheet: it is the first of its widest rows.
+
+    Raises
+    ------
+    DeliveryError
+        As in ``read_workbook``.
+    """
+    with _Book(data, name) as book:
+        for sheet in book.worksheets:
+            if sheet.sheet_state != "visible" or sheet.title.strip().casefold() in OUR_SHEETS:
+                continue
+            try:
+                rows = list(sheet.iter_rows(max_row=BEGINNING_ROWS, values_only=True))
+            except DAMAGED:
+                raise _damaged(name) from None
+            widths = [sum(bool(str(cell or "").strip()) for cell in row) for row in rows]
+            if any(widths):
+                return widths.index(max(widths))
+    return 0
 
 
 def sheets_not_read(data: bytes, *, name: str) -> list[str]:
@@ -266,7 +290,7 @@ def _text_table(sheet: _Sheet, data: bytes, *, name: str, form: FileForm) -> Tex
     if len(rows) < 2:
         return None
     (header_row, first), *below = rows
-    if header_row in sheet.faults:
+    if sheet.faults.get(header_row, LINE_BREAK) != LINE_BREAK:
         raise DeliveryError(
             f"{name}, row {header_row}: a cell of the header is merged, broken or far too long; mend the header."
         )

@@ -23,7 +23,8 @@ class Faults:
     def unless(self, right: bool, place: str, what: str) -> None:
         """Note a fault unless all is right."""
         if not right:
-            self.found.append(f"{self.name}: {place}: {what.rstrip('.')}.")
+            said = what.rstrip(".")
+            self.found.append(f"{self.name}: {place}: {said}{'' if said.endswith('?') else '.'}")
 
     def only(self, given: dict[str, Any], place: str, known: Sequence[str]) -> None:
         """Note keys that are none of the known ones."""

@@ -36,8 +36,17 @@ def check_map(column_map: ColumnMap, faults: Faults) -> None:
         f"column {quoted_list(ours)} has a name that we use beside the site's columns; rename it in the file",
     )
     _check_months(column_map, faults)
+    _check_site(column_map, faults)
     for rule in column_map.rows:
         _check_rule(rule, column_map, faults)
+
+
+def _check_site(column_map: ColumnMap, faults: Faults) -> None:
+    for name, word in column_map.site_row.items():
+        codes = TABLES["sites"][name].accepted_words
+        options = suggestion(word, codes) or f" Use one of: {', '.join(codes)}."
+        right = TABLES["sites"][name].kind != "code" or word.strip().lower() in codes
+        faults.unless(right, f"site.{name}", f"'{word}' is no code of {name}.{options}")
 
 
 def _check_rule(rule: RowRule, column_map: ColumnMap, faults: Faults) -> None:

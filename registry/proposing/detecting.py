@@ -103,7 +103,7 @@ def detect_text(data: bytes, *, name: str) -> TextShape:
         )
     below = [record for line, record in records if line > skip]
     end = below if text is whole else [r for _, r in _records(whole[-2000:].partition("\n")[2], separator.value)]
-    totals = _total_rows(end)
+    totals = total_rows_of(end)
     rows = [record for record in below if len(record) == width and record[0] not in totals]
     return TextShape(
         encoding=encoding,
@@ -230,7 +230,7 @@ def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
     return records
 
 
-def _total_rows(records: list[list[str]]) -> tuple[str, ...]:
+def total_rows_of(records: list[list[str]]) -> tuple[str, ...]:
     """Return the words with which the last rows say that they are totals; inside the table such a word is a code."""
     trailing = itertools.takewhile(lambda record: plain(record[0]) in total_words(), reversed(records))
     return tuple(dict.fromkeys(record[0] for record in trailing))

@@ -20,7 +20,7 @@ from registry.proposing.contents import (
     decimal_mark,
     key_pattern,
 )
-from registry.proposing.detecting import TextShape, detect_text
+from registry.proposing.detecting import TextShape, detect_text, total_rows_of
 from registry.proposing.listing import list_shape
 from registry.proposing.matching import Column, columns_of
 from registry.proposing.questions import (
@@ -86,7 +86,12 @@ def propose_map(path: Path, *, site: str = "") -> Draft:
     >>> propose_map(file, site="harbour").columns
     [('Case ID', 'cases.case', 0.97, ''), ('Hand', 'cases.side', 0.97, '')]
     """
-    text_shape, header, rows = _laid_open(path)
+    text_shape, above, header, rows = _laid_open(path)
+    if text_shape is None:
+        totals = total_rows_of(rows)
+        rows = [row for row in rows if row[0] not in totals]
+    else:
+        totals = text_shape.total_rows
     columns = columns_of(header, rows)
     assignment = assign(columns)
     contents = [column.content for column in columns]
@@ -108,6 +113,8 @@ def propose_map(path: Path, *, site: str = "") -> Draft:
         name=path.name,
         site=site,
         shape=text_shape,
+        skip_lines=above,
+        total_rows=totals,
         dates=order,
         mark=mark,
         dropped=[name for column in assignment.dropped for name in column.columns],
@@ -125,7 +132,8 @@ def propose_map(path: Path, *, site: str = "") -> Draft:
     )
 
 
-def _laid_open(path: Path) -> tuple[TextShape | None, tuple[str, ...], list[list[str]]]:
+def _laid_open(path: Path) -> tuple[TextShape | None, int, tuple[str, ...], list[list[str]]]:
+    """Return how a text file is written, the lines above the header, the header, and the rows."""
     from registry.intake.reading import read_bytes
 
     data = read_bytes(path)
@@ -136,19 +144,20 @@ def _laid_open(path: Path) -> tuple[TextShape | None, tuple[str, ...], list[list
     if data.startswith(b"PK\x03\x04"):
         raise DeliveryError(f"{path.name} is a workbook by its content; give it the ending .xlsx and propose again.")
     shape = detect_text(data, name=path.name)
-    return shape, shape.header, shape.rows
+    return shape, shape.skip_lines, shape.header, shape.rows
 
 
-def _first_sheet(data: bytes, name: str) -> tuple[tuple[str, ...], list[list[str]]]:
+def _first_sheet(data: bytes, name: str) -> tuple[int, tuple[str, ...], list[list[str]]]:
     from registry.intake.reading import FileForm
-    from registry.intake.workbook import read_workbook
+    from registry.intake.workbook import lines_above_header, read_workbook
 
-    sheets = read_workbook(data, name=name, form=FileForm(lower_header=False))
+    above = lines_above_header(data, name=name)
+    sheets = read_workbook(data, name=name, form=FileForm(lower_header=False, skip_lines=above))
     if not sheets:
         raise DeliveryError(f"{name} has no filled sheet; there is nothing to propose a map for.")
     sheet = sheets[0]
     cells = [sheet.cells.column(column).to_pylist() for column in sheet.header]
-    return sheet.header, [[(cell or "").strip() for cell in row] for row in zip(*cells, strict=True)]
+    return above, sheet.header, [[(cell or "").strip() for cell in row] for row in zip(*cells, strict=True)]
 
 
 def _unused(columns: Sequence[Column], rules: Sequence[Rule], assignment: Assignment) -> list[Column]:

@@ -118,7 +118,7 @@ def _reading(column: Profile, shape: str, separators: tuple[str, ...]) -> ListSh
             has_joints = has_joints or without_joint(structure) != structure
             if extent:
                 extents[extent] += n
-        if all(is_structure(structure) and not _is_several(extent) for structure, extent in parts):
+        if all(is_structure(structure) and not _is_several(structure[-1] + extent) for structure, extent in parts):
             whole += n
     share = whole / column.n_filled if column.n_filled else 0.0
     return ListShape(

@@ -155,6 +155,8 @@ def _preview_of(text: TextTable, column_map: ColumnMap, *, rows: int, name: str)
                     found.append((line, column, code))
                     messages.setdefault((column, code), _worded(code, field_, column, column_map))
     asked = _asked(column_map)
+    found += [(row.line, "", row.code) for row in text.unreadable]
+    messages |= {("", row.code): _worded(row.code, None, "", column_map) for row in text.unreadable}
     found = sorted({one for one in found if one[1] not in missing and one[2] not in asked})
     has_header = len(unused) < len(text.header)
     lines = text.cells.column("line").to_pylist()[:rows] if has_header and not refusal else []

@@ -143,7 +143,8 @@ def drop_questions(columns: Iterable[Column], assignment: Assignment) -> list[Qu
     """Ask whether a column that feeds nothing may be left behind; its cells are not shown."""
     private = {column.name: what for column, what in assignment.private}
     rivals = {column.name for claimed in assignment.asked.values() if len(claimed) > 1 for column, _ in claimed}
-    maybe = {column.name: target for target, claimed in assignment.asked.items() for column, _ in claimed}
+    maybe = {column.name: target for target, (column, _) in assignment.sure.items()}  # used behind marks only
+    maybe |= {column.name: target for target, claimed in assignment.asked.items() for column, _ in claimed}
     questions = []
     for column in columns:
         what = private.get(column.name)

@@ -47,6 +47,8 @@ def map_text(  # noqa: PLR0913 - the parts of the file, each once
     name: str,
     site: str,
     shape: TextShape | None,
+    skip_lines: int,
+    total_rows: Sequence[str],
     dates: Guess | None,
     mark: Guess | None,
     dropped: Sequence[str],
@@ -66,6 +68,8 @@ def map_text(  # noqa: PLR0913 - the parts of the file, each once
         The site's code, or ''.
     shape, dates, mark
         How the file is written; a doubtful guess (one with others) is left to its question.
+    skip_lines, total_rows
+        Lines above the header; first cells of rows of totals.
     dropped
         Columns that are never stored.
     pattern
@@ -79,7 +83,12 @@ def map_text(  # noqa: PLR0913 - the parts of the file, each once
         f"[map]\nformat = 1\nsite = {quoted(site or UNKNOWN_SITE)}{site_line}\nmatch = {quoted(_match(name))}"
     )
     blocks.append(_site(pattern))
-    entries = [*(_text_entries(shape) if shape else ()), *_value_entries(dates, mark)]
+    entries = [*(_text_entries(shape) if shape else ())]
+    if skip_lines:
+        entries.append(Entry("skip_lines", str(skip_lines), 0.95))
+    if total_rows:
+        entries.append(Entry("total_rows", array(total_rows), 0.95))
+    entries += _value_entries(dates, mark)
     if dropped:
         entries.append(Entry("drop", array(dropped), 0.95))
     if entries:
@@ -117,10 +126,6 @@ def _text_entries(shape: TextShape) -> list[Entry]:
         entries.append(Entry("encoding", quoted(shape.encoding.value), shape.encoding.sure))
     if not shape.separator.others:
         entries.append(Entry("separator", quoted(shape.separator.value), shape.separator.sure))
-    if shape.skip_lines:
-        entries.append(Entry("skip_lines", str(shape.skip_lines), 0.95))
-    if shape.total_rows:
-        entries.append(Entry("total_rows", array(shape.total_rows), 0.95))
     return entries
 
 

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from registry.commands.mapping_check import MAP_COMMANDS
 from registry.errors import DeliveryError
 from registry.maps.loading import load_map, read_map
-from registry.maps.previewing import Preview, preview
+from registry.proposing.previewing import Preview, preview
 
 EXPORTS = Path(__file__).parents[1] / "exports"
 APP = typer.Typer()

@@ -194,7 +194,7 @@ def test_a_header_cannot_write_into_the_map(tmp_path: Path) -> None:
     said = tomllib.loads(draft.text)
     assert "kind" not in said["site"]
     assert {question["target"][1] for question in said["questions"] if question["target"][0] == "drop"} == {
-        'Name\n[site]\nkind = "clinic"',
+        'Name [site] kind = "clinic"',
         'a \x7f \x01 "quoted" \\ column',
     }
 
