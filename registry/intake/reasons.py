@@ -81,7 +81,8 @@ REASONS: dict[str, Reason] = {
         Reason(
             "climber_differs",
             "the same climber stands in another row, or in the registry, with another value",
-            "check which value is right and whether it is the same climber; correct the other or the athletes row",
+            "check which value is right and whether it is the same climber; correct the other row, or deliver the "
+            "climber's right row as athletes.csv",
         ),
         Reason(
             "unknown_parent",
