@@ -64,19 +64,15 @@ def withdraw(
 ) -> None:
     """Honour a withdrawn consent: remove a climber from the registry file, its kept copies and its freezes."""
     from registry.errors import OptionError
-    from registry.intake.holding import checked_because
     from registry.store.withdrawing import withdraw as withdraw_climber
 
-    text = checked_because(because) if because is not None else None
-    if text is not None and athlete in text:
-        raise OptionError("the reason names the climber; say it without.")
     if not yes:
         again = typer.prompt(
             "Every row of this climber will be gone for good. Type the pseudonym again", err=True, default=""
         )
         if again.strip() != athlete:
             raise OptionError("that is not the same pseudonym. Nothing was changed.")
-    outcome = withdraw_climber(registry, site=site, athlete=athlete, because=text, taken_by=by, freezes=freezes)
+    outcome = withdraw_climber(registry, site=site, athlete=athlete, because=because, taken_by=by, freezes=freezes)
     _print_withdrawal(outcome)
     _say_what_stays(outcome, registry)
 

@@ -8,11 +8,11 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from registry.dictionary import DICTIONARY_VERSION
-from registry.errors import InputError
-from registry.intake.identifiers import Refusal, looks_identifying
+from registry.intake.identifiers import Refusal
 from registry.intake.recognising import MENDED, RecognisedFile
 from registry.intake.report import FileCount
 from registry.maps.loading import read_map
+from registry.privacy.remarks import checked_who
 from registry.store.connection import number
 
 if TYPE_CHECKING:
@@ -45,9 +45,6 @@ def new_refusals(connection: DuckDBPyConnection, refusals: list[Refusal], *, sit
     return [refusal for refusal in refusals if refusal.sha256 not in known]
 
 
-LONGEST_WHO = 40
-
-
 @dataclass(frozen=True, kw_only=True)
 class Opening:
     """What is noted of a delivery when it is opened.
@@ -74,22 +71,6 @@ class Opening:
         InputError
         """
         checked_who(self.taken_by)
-
-
-def checked_who(taken_by: str | None, *, besides: str | None = None) -> None:
-    """Refuse a word for the person that names the person, or the climber that it is about.
-
-    Raises
-    ------
-    InputError
-    """
-    if not taken_by:
-        return
-    if len(taken_by) > LONGEST_WHO or looks_identifying(taken_by) or (besides and besides in taken_by):
-        raise InputError(
-            f"--by holds initials or a role, {LONGEST_WHO} characters at most, never a full name, an address or a "
-            "climber. Nothing was changed."
-        )
 
 
 def open_delivery(connection: DuckDBPyConnection, opening: Opening, *, refusals: Sequence[Refusal] = ()) -> int:

@@ -13,7 +13,7 @@ from registry.dictionary import MISSING_WORDS, Field, Table
 from registry.dictionary.exposure import MINUTES_A_DAY_A_HEAD
 from registry.dictionary.model import EARLIEST_DATE
 from registry.door import quoted
-from registry.store.schema import own_columns, sql_type
+from registry.store.schema import content_hash, own_columns, sql_type
 
 PART = r"\s*([a-z0-9_]+)\s*(?:\(\s*([a-z]+)\s*\))?\s*:\s*([a-z_]+)\s*"
 """One structure with its extent: ``a2:complete`` or ``volar_plate(pip):partial``."""
@@ -45,9 +45,8 @@ def trimmed(table: Table, source: str) -> str:
 def typed_select(table: Table, source: str, *, site: str) -> str:
     """Return the SELECT that parses every cell; a cell with a finding becomes NULL."""
     own = {column: f"{_typed(field)} AS {column}" for field, column in _fields(table)}
-    content = " || chr(31) || ".join(f"coalesce(CAST({column} AS VARCHAR), chr(0))" for column in own_columns(table))
     return (
-        f"SELECT *, sha256({content}) AS content FROM (SELECT row_id, origin, file, line, fed_by, "
+        f"SELECT *, {content_hash(own_columns(table))} AS content FROM (SELECT row_id, origin, file, line, fed_by, "
         f"{text_literal(site)} AS site, {', '.join(own.values())} FROM ({trimmed(table, source)}))"
     )
 

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 from registry.errors import InputError, suggestion
 from registry.intake.books import Opening, known_maps, open_delivery
 from registry.intake.held_sheet import Group, HeldRow, write_held_sheet
-from registry.intake.identifiers import looks_identifying
 from registry.intake.reasons import REASONS
 from registry.intake.recognising import ALL_TABLES, MAPPED
 from registry.intake.report import findings_frame
 from registry.maps.loading import read_map
+from registry.privacy.remarks import checked_because
 from registry.store.connection import first_row, number, transaction
 from registry.store.opening import opened_registry
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from duckdb import DuckDBPyConnection
 
-LONGEST_REASON = 120
 CELL = "json_extract_string(h.cells, '$.\"' || replace(r.column_name, '\"', '\\\"') || '\"')"
 ORDER = "ORDER BY h.site, h.file, h.line, r.column_name, r.code, h.held_id"
 
@@ -130,22 +129,6 @@ def _as_in_the_file(rows: list[HeldRow], columns: Sequence[str]) -> tuple[str, .
             if name not in order:
                 order.insert(order.index(before) + 1 if before in order else 0, name)
     return tuple(dict.fromkeys([*(name for name in order if name in columns), *columns]))
-
-
-def checked_because(because: str) -> str:
-    """Return the reason that a person gives for the books.
-
-    Raises
-    ------
-    InputError
-        Empty, too long, or with something in it that identifies a person.
-    """
-    text = because.strip()
-    if not text or len(text) > LONGEST_REASON:
-        raise InputError(f"say why with --because, in {LONGEST_REASON} characters at most.")
-    if looks_identifying(text):
-        raise InputError("the reason seems to hold a name, an address or a number of a person; say it without.")
-    return text
 
 
 def dismiss(registry: str | Path, *, held_id: int, because: str, taken_by: str | None = None) -> None:

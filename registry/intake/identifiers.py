@@ -153,17 +153,6 @@ def content_refusal(
     return _worded(text, [one for one in found if one is not None])
 
 
-def looks_identifying(remark: str) -> bool:
-    """Tell whether a remark for the books holds a name, an address or a number of a person.
-
-    Examples
-    --------
-    >>> looks_identifying("typed twice"), looks_identifying("asked Anna Berg")
-    (False, True)
-    """
-    return identifier_in(remark.strip(), place="remark") is not None
-
-
 def pattern_fault(pattern: str) -> str | None:
     """Return the reason code when the pattern is no pattern, or lets names, mail addresses or dates through.
 

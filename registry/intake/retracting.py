@@ -14,7 +14,7 @@ from registry.door import quoted
 from registry.errors import InputError, OptionError, suggestion
 from registry.intake.books import Opening, open_delivery
 from registry.intake.checks import text_literal
-from registry.intake.holding import checked_because
+from registry.privacy.remarks import checked_because
 from registry.store.connection import first_row, number, transaction
 from registry.store.opening import opened_registry, own_site
 from registry.store.view import DERIVED, create_current_views, store_derived

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from registry.dictionary import TABLES
 from registry.errors import InputError, NotWritableError, RegistryFileError
+from registry.privacy.remarks import checked_because, checked_who
 from registry.store.climber_rows import MADE_KEY, gather
 from registry.store.connection import first_row, number, owner_only
 from registry.store.freeze import SUPERSEDED, read_package, superseded_record
@@ -80,14 +81,13 @@ def withdraw(
     Raises
     ------
     InputError
-        The site has no such climber, or ``taken_by`` names a person.
+        The site has no such climber, or ``because`` or ``taken_by`` names a person.
     RegistryFileError
         The registry cannot be opened or written.
     """
-    from registry.intake.books import checked_who
-
     path = Path(registry)
     checked_who(taken_by, besides=athlete)
+    because = checked_because(because, besides=athlete) if because is not None else None
     call = Withdrawing(site, athlete, because, taken_by, received_at or datetime.now(UTC).replace(tzinfo=None))
     more = freeze_folders(freezes) if freezes is not None else []
     with owner_only(), open_current(path, write=True) as connection:

@@ -16,11 +16,11 @@ from registry.dictionary import SHEET, TABLES, Field, Table
 from registry.intake.identifiers import (
     Refusal,
     content_refusal,
-    looks_identifying,
     pattern_fault,
     refusal_by_columns,
 )
 from registry.intake.reading import TextTable
+from registry.privacy.remarks import looks_identifying
 
 PATTERN = "[A-Z]{2}[0-9]{5}"
 ALL = [*TABLES.values(), SHEET]
