@@ -5,7 +5,9 @@ They never print, read a file or draw. Column names are fixed, values unrounded;
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Any, Final
 
 import pandas as pd
 
@@ -65,6 +67,9 @@ class Result:
         return "\n".join(lines)
 
 
+ASSOCIATION_COLUMNS: Final = ("measure", "estimate", "conf_low", "conf_high")
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Distribution(Result):
     """Counts and shares.
@@ -74,10 +79,68 @@ class Distribution(Result):
         row_share, column_share, expected, residual (adjusted), impossible (no such cell in a hand).
     tests
         test, statistic, df, p_value.
+    association
+        For two columns: measure (cramers_v), estimate, conf_low, conf_high.
     """
 
     by: tuple[str, ...]
     tests: pd.DataFrame = field(default_factory=no_tests)
+    association: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(ASSOCIATION_COLUMNS)))
+
+
+ODDS_COLUMNS: Final = (
+    "exposure",
+    "level",
+    "reference",
+    "method",
+    "exposed_events",
+    "exposed_others",
+    "reference_events",
+    "reference_others",
+    "estimate",
+    "conf_low",
+    "conf_high",
+    "p_value",
+    "zero_cell",
+    "robust_low",
+    "robust_high",
+    "std_error",
+    "statistic",
+    "p_holm",
+    "p_benjamini_hochberg",
+    "e_value",
+    "e_value_limit",
+)
+"""One row shape for crude, stratified, matched and adjusted ratios; what a method does not give is NaN."""
+COEFFICIENT_COLUMNS: Final = ("method", "exposure", "level", "coefficient", "std_error", "model_std_error")
+FIT_COLUMNS: Final = ("method", "n", "events", "parameters", "events_per_parameter", "log_likelihood", "clusters")
+SENSITIVITY_COLUMNS: Final = (
+    "handling",
+    "exposure",
+    "level",
+    "reference",
+    "method",
+    "n",
+    "events",
+    "estimate",
+    "std_error",
+    "conf_low",
+    "conf_high",
+    "p_value",
+    "df",
+    "fraction_missing",
+)
+SET_COLUMNS: Final = (
+    "exposure",
+    "level",
+    "reference",
+    "cases",
+    "referents",
+    "cases_exposed",
+    "referents_exposed",
+    "sets",
+    "informative",
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,23 +148,130 @@ class OddsRatios(Result):
     """Odds ratios of an outcome, one row for each exposure level and method.
 
     table
-        exposure, level, reference, method, exposed_events, exposed_others, reference_events,
-        reference_others, estimate, conf_low, conf_high, p_value, zero_cell, robust_low, robust_high (limits from
-        the variance linearised by climber, in the woolf rows where climbers repeat).
-        ``method`` is conditional_exact, conditional_mid_p, woolf or mantel_haenszel. ``zero_cell``: is a count of
-        the row empty; in mantel_haenszel rows also where the pooled ratio has no limits.
+        ``ODDS_COLUMNS``. The four counts are those of the 2x2 table of the level and the reference; of a measured
+        exposure (level 'per unit', reference '') the reference's counts are 0. ``method`` is conditional_exact,
+        conditional_mid_p, woolf, mantel_haenszel, conditional_logistic, mcnemar_exact, logistic or firth.
+        ``zero_cell``: is a count of the row empty; in mantel_haenszel rows also where the pooled ratio has no limits.
+        ``std_error`` and ``statistic`` (z) are on the scale of the logarithm. In logistic rows conf_low and conf_high
+        respect repeaters wherever climbers repeat, and robust_low and robust_high repeat them; in woolf rows these two
+        stand beside Woolf's own. p_holm and p_benjamini_hochberg: over the family of several exposures.
+        e_value, e_value_limit: risk ratio that an unmeasured confounder would need with exposure and outcome.
     tests
-        level, test, statistic, df, p_value: homogeneity over strata.
+        exposure, level, test, statistic, df, p_value: homogeneity over strata, terms as a whole, trend, interaction.
+    coefficients
+        method, exposure, level, coefficient, std_error, model_std_error: the whole model on the scale of the
+        logarithm, exposure '(intercept)' included.
+    fit
+        method, n, events, parameters, events_per_parameter, log_likelihood, clusters (0: rows are independent).
+    sensitivity
+        handling (missing_as_level, complete_case, multiple_imputation), exposure, level, reference, method, n, events,
+        estimate, std_error, conf_low, conf_high, p_value, df, fraction_missing.
+    sets
+        exposure, level, reference, cases, referents, cases_exposed, referents_exposed, sets, informative: how many
+        matched sets of each make-up there are.
     """
 
     outcome: str
     exposure: str
+    """The first exposure; the others and the covariates are in the table."""
     reference: str
     strata: str | None
     design: str
     meaning: str
     """One sentence: what the ratio says in this design, and what it does not."""
+    cannot_mean: str = ""
+    """One sentence: what must not be read from it."""
+    exposures: tuple[str, ...] = ()
+    covariates: tuple[str, ...] = ()
+    """What the adjusted ratios are adjusted for."""
     tests: pd.DataFrame = field(default_factory=no_tests)
+    coefficients: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(COEFFICIENT_COLUMNS)))
+    fit: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(FIT_COLUMNS)))
+    sensitivity: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(SENSITIVITY_COLUMNS)))
+    sets: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(SET_COLUMNS)))
+
+
+def odds_frame(lines: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
+    """Make the table of ``OddsRatios`` of records; a column that a record lacks is NaN (zero_cell: False).
+
+    Examples
+    --------
+    >>> odds_frame([{"exposure": "grip", "estimate": 2.0}])[["exposure", "estimate", "p_holm"]].to_numpy().tolist()
+    [['grip', 2.0, nan]]
+    """
+    records = [dict(line) for line in lines]
+    table = pd.DataFrame(records, columns=list(ODDS_COLUMNS))
+    words = ("exposure", "level", "reference", "method")
+    counts = ("exposed_events", "exposed_others", "reference_events", "reference_others")
+    for name in ODDS_COLUMNS:
+        if name in words:
+            table[name] = table[name].astype(object)
+        elif name in counts:
+            table[name] = table[name].astype("Int64").fillna(0).astype("int64")
+        elif name == "zero_cell":
+            table[name] = [value is True or value == 1 for value in table[name]]
+        else:
+            table[name] = table[name].astype(float)
+    return table
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Interval(Result):
+    """One estimate with its limits, as ``proportion`` and ``difference`` return it.
+
+    table
+        One row: the counts that were given, method, estimate, conf_low, conf_high.
+    """
+
+    @property
+    def estimate(self) -> float:
+        """The point estimate."""
+        return float(self.table["estimate"].iloc[0])
+
+    @property
+    def conf_low(self) -> float:
+        """The lower limit."""
+        return float(self.table["conf_low"].iloc[0])
+
+    @property
+    def conf_high(self) -> float:
+        """The upper limit."""
+        return float(self.table["conf_high"].iloc[0])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrendTest(Result):
+    """Whether the share with an outcome rises or falls over ordered levels.
+
+    table
+        level, score, n, events, estimate (share), conf_low, conf_high; of an ordered outcome: level, score, n,
+        estimate (mean score of the outcome), conf_low, conf_high.
+    tests
+        test (cochran_armitage, departure_from_trend, heterogeneity, linear_by_linear), statistic, df, p_value.
+    """
+
+    outcome: str
+    ordered: str
+    tests: pd.DataFrame = field(default_factory=no_tests)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Agreement(Result):
+    """How far readers agree beyond chance.
+
+    table
+        method (cohen_kappa, weighted_kappa, fleiss_kappa), readers, weights, n, observed, expected, estimate,
+        std_error, conf_low, conf_high, std_error_null, statistic, p_value.
+    cells
+        Of two readers: first, second (their grades), n. Of more: the empty table.
+    categories
+        category, estimate, share: kappa of each grade against all others, with its prevalence.
+    """
+
+    readers: tuple[str, ...]
+    weights: str
+    cells: pd.DataFrame
+    categories: pd.DataFrame
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from reports.opening import AsCsv, AsJson, Freeze, Registry, opened
+from reports.commands.opening import AsCsv, AsJson, Freeze, Registry, opened
 
 if TYPE_CHECKING:
     from analysis.alike import Likeness
