@@ -6,7 +6,7 @@ from analysis.results import Distribution, EventRates, OddsRatios, Result, Retur
 from analysis.thresholds import MIN_CASES_FOR_MEDIAN
 from reports import rounding, wording
 from reports.frames import of_group, records
-from reports.pictures.forest import shown_method
+from reports.pictures.forest_rows import forest_rows, methods_drawn, series_words
 
 MOST = 8
 """More values than this are left to the table beside the picture."""
@@ -18,7 +18,8 @@ def alternative(result: Result) -> str:
         return _listed(_distribution(result), _distribution_values(result))
     if isinstance(result, OddsRatios):
         reference = wording.label(result.reference, column=result.exposure)
-        return _listed(f"Forest plot of odds ratios against {reference}", _odds_values(result))
+        against = f" against {reference}" if result.table["exposure"].nunique() == 1 and result.reference else ""
+        return _listed(f"Forest plot of odds ratios{against}", _odds_values(result))
     if isinstance(result, ReturnCurves):
         return _listed("Step curves of the share back by day", _return_values(result))
     if isinstance(result, SurvivalCurves):
@@ -50,12 +51,18 @@ def _distribution_values(result: Distribution) -> list[str]:
 
 
 def _odds_values(result: OddsRatios) -> list[str]:
-    rows = result.table[result.table["method"] == shown_method(result.table)]
-    return [
-        f"{wording.label(row['level'], column=result.exposure)} {rounding.ratio(row['estimate'])}, "
-        f"{rounding.limits(rounding.ratio(row['conf_low']), rounding.ratio(row['conf_high']))}"
-        for row in records(rows)
-    ]
+    methods = methods_drawn(result.table)
+    values = []
+    for row in forest_rows(result):
+        said = [
+            (f"{series_words(result, method)} " if len(methods) > 1 else "")
+            + f"{rounding.ratio(line['estimate'])}, "
+            + rounding.limits(rounding.ratio(line["conf_low"]), rounding.ratio(line["conf_high"]))
+            for method, line in ((method, row.lines[method]) for method in methods if method in row.lines)
+        ]
+        if said:
+            values.append(f"{row.label} {', '.join(said)}")
+    return values
 
 
 def _return_values(result: ReturnCurves) -> list[str]:

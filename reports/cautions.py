@@ -10,7 +10,7 @@ from typing import Literal
 
 PICTURE_MARK = "INTERNAL - group figures; not for diagnosing, treating or clearing a person"
 """Stands under every picture that is saved alone."""
-Topic = Literal["always", "distribution", "ratio", "return", "rate", "urgent", "minors", "cells"]
+Topic = Literal["always", "distribution", "ratio", "comparison", "return", "rate", "urgent", "minors", "cells"]
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,12 @@ CAUTIONS = (
         "ratio",
         "Odds ratios within cases compare the injured with each other. They show which features go together, "
         "not what raises the risk of injury.",
+    ),
+    CautionText(
+        "sampled_referents",
+        "comparison",
+        "Odds ratios of cases against referents hold for the way in which the referents were chosen. Whatever else "
+        "differs between the two and was not recorded can make such a ratio, or hide one.",
     ),
     CautionText(
         "past_courses",

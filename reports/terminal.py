@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves
+from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves, TrendTest
 from reports import rounding, wording
 from reports.cautions import CautionText, Topic, cautions_for
 from reports.document import Table
@@ -21,10 +21,26 @@ from reports.tables.building import tables_of
 TOPICS: dict[type[Result], Topic] = {
     Distribution: "distribution",
     OddsRatios: "ratio",
+    TrendTest: "ratio",
     SurvivalCurves: "return",
     EventRates: "rate",
 }
-FRAMES = ("quantiles", "groups", "shares_back", "tests", "ratios", "counted", "sites")
+FRAMES = (
+    "quantiles",
+    "groups",
+    "shares_back",
+    "tests",
+    "ratios",
+    "counted",
+    "sites",
+    "association",
+    "coefficients",
+    "fit",
+    "sensitivity",
+    "sets",
+    "cells",
+    "categories",
+)
 """The further tables that a result may carry."""
 WORDS = (
     "by",
@@ -32,8 +48,14 @@ WORDS = (
     "exposure",
     "reference",
     "strata",
+    "exposures",
+    "covariates",
     "design",
     "meaning",
+    "cannot_mean",
+    "ordered",
+    "readers",
+    "weights",
     "milestone",
     "time_unit",
     "per",
@@ -46,6 +68,8 @@ PLAIN_SIGNS = ((rounding.NARROW_SPACE, " "), ("−", "-"), ("∞", "inf"))
 def result_cautions(result: Result) -> tuple[CautionText, ...]:
     """Return the cautions that must go with the result."""
     topics = [topic for kind, topic in TOPICS.items() if isinstance(result, kind)]
+    if isinstance(result, OddsRatios) and result.design != "within_cases":
+        topics = ["comparison"]
     return cautions_for(*topics)
 
 
@@ -123,7 +147,7 @@ def result_said(result: Result) -> tuple[str, ...]:
     """Return what stands beside the tables: method, rows used and left out, notes."""
     lines = [result.method]
     if isinstance(result, OddsRatios):
-        lines.append(result.meaning)
+        lines += [words for words in (result.meaning, result.cannot_mean) if words]
     unit = wording.unit(result.unit)
     used = f"{rounding.count(result.n_rows_used)} of {rounding.count(result.n_rows_in)} {unit} used"
     lines.append(_plain(f"{used}; limits at {result.conf_level * 100:g} %."))

@@ -1,43 +1,38 @@
-"""Odds ratios: a forest plot on a log axis with the counts beside it."""
+"""Odds ratios: a forest plot on a log axis with the counts beside it, crude and adjusted together."""
 
 from __future__ import annotations
 
-import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from reports import rounding, wording
-from reports.frames import records
 from reports.pictures import style
-from reports.pictures.rows import TextColumn, row_axes
+from reports.pictures.forest_rows import ForestRow, forest_rows, methods_drawn, series_words
+from reports.pictures.log_axis import ends, interval, ticks
+from reports.pictures.rows import ROW_INCHES, TextColumn, row_axes
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from analysis.results import OddsRatios
 
-SHOWN_METHODS = ("mantel_haenszel", "conditional_exact", "conditional_mid_p", "woolf")
-"""The first of these that the table holds is drawn; the others are in the table."""
-TICKS = tuple(2.0**power for power in range(-6, 7))
-CROWDED_FROM = 20.0
-EDGE = 100.0
-"""The axis ends here at the latest; limits beyond are arrows."""
-
-
-def shown_method(table: pd.DataFrame) -> str:
-    """Return the method whose rows are drawn."""
-    present = set(table["method"])
-    return next((method for method in SHOWN_METHODS if method in present), "")
+MARKS: Final = ("s", "o", "^")
+"""One a series: told apart without colour."""
+SERIES_INCHES: Final = 0.075
+"""A row grows by this for each further series, so that intervals do not touch."""
+WIDEST: Final = 10.5
+LEGEND_INCHES: Final = 0.2
 
 
 def draw_forest(result: OddsRatios, ax: Axes | None = None) -> Figure:
     """Draw each level's odds ratio with its limits, its counts beside it; the reference is the first row.
 
+    Crude and adjusted ratios stand in one row below each other, told apart by the shape of their marks.
+
     Parameters
     ----------
     result
-        Odds ratios of one exposure.
+        Odds ratios of one or several exposures.
     ax
         Axes to draw into; new ones when None.
 
@@ -46,76 +41,98 @@ def draw_forest(result: OddsRatios, ax: Axes | None = None) -> Figure:
     The figure that holds the axes.
     """
     with style.house_style():
-        method = shown_method(result.table)
-        rows = result.table[result.table["method"] == method]
-        ax = row_axes(_labels(result, rows), _columns(rows), ax=ax)
+        methods, rows = methods_drawn(result.table), forest_rows(result)
+        ax = row_axes(
+            [row.label for row in rows],
+            _columns(result, rows, methods),
+            ax=ax,
+            row_inches=ROW_INCHES + SERIES_INCHES * max(0, len(methods) - 1),
+            widest=WIDEST,
+            below=LEGEND_INCHES * len(methods) if len(methods) > 1 else 0.0,
+        )
+        for row, words in zip(rows, ax.get_yticklabels(), strict=True):
+            words.set_fontweight("bold" if row.is_heading else "normal")
         ax.set_xscale("log")
-        low_end, high_end = _ends(rows)
+        low_end, high_end = ends([row[name] for row in _lines(rows) for name in ("conf_low", "estimate", "conf_high")])
         ax.set_xlim(low_end, high_end)
         ax.axvline(1, color=style.SOFT, linewidth=0.9, zorder=1)
-        ax.plot(1, 0, marker="D", markersize=5.5, color="white", markeredgecolor=style.INK, zorder=3)
-        for place, row in enumerate(records(rows), start=1):
-            _interval(ax, place, (row["conf_low"], row["estimate"], row["conf_high"]), (low_end, high_end))
-        ticks = _ticks(low_end, high_end)
-        ax.set_xticks(ticks, [f"1/{round(1 / tick)}" if tick < 1 else f"{tick:g}" for tick in ticks])
+        for place, row in enumerate(rows):
+            _draw_row(ax, place, row, methods, (low_end, high_end))
+        inches = ax.get_position().width * style.figure_of(ax).get_figwidth()
+        shown = ticks(low_end, high_end, inches=inches)
+        ax.set_xticks(shown, [f"1/{round(1 / tick)}" if tick < 1 else f"{tick:g}" for tick in shown])
         ax.minorticks_off()
-        ax.set_xlabel(
-            f"odds ratio against {wording.label(result.reference, column=result.exposure)}, log axis; "
-            f"{result.conf_level * 100:g} % limits\n({wording.label(method)})",
-            loc="left",
-        )
+        ax.set_xlabel(_axis_words(result, methods), loc="left")
+        _legend(ax, result, methods)
         return style.figure_of(ax)
 
 
-def _labels(result: OddsRatios, rows: pd.DataFrame) -> list[str]:
-    reference = wording.label(result.reference, column=result.exposure)
-    return [
-        f"{reference} (reference)",
-        *(wording.label(level, column=result.exposure) for level in rows["level"]),
-    ]
+def _lines(rows: list[ForestRow]) -> list[dict[str, float]]:
+    return [line for row in rows for line in row.lines.values()]
 
 
-def _columns(rows: pd.DataFrame) -> list[TextColumn]:
-    if rows.empty:
-        return [TextColumn("with / without\noutcome", [""]), TextColumn("odds ratio", ["1"])]
-    first = records(rows)[0]
-    counts = [_pair(first["reference_events"], first["reference_others"])]
-    counts += [_pair(row["exposed_events"], row["exposed_others"]) for row in records(rows)]
-    ratios = ["1"]
-    for row in records(rows):
-        if wording.is_missing(row["estimate"]):
-            ratios.append(rounding.NOT_ESTIMABLE)
-            continue
-        ends = rounding.limits(rounding.ratio(row["conf_low"]), rounding.ratio(row["conf_high"]))
-        ratios.append(f"{rounding.ratio(row['estimate'])} ({ends})")
-    return [TextColumn("with / without\noutcome", counts), TextColumn("odds ratio", ratios)]
+def _columns(result: OddsRatios, rows: list[ForestRow], methods: list[str]) -> list[TextColumn]:
+    counts = TextColumn("with / without\noutcome", [row.counts for row in rows])
+    columns = [counts]
+    for method in methods:
+        heading = "odds ratio" if len(methods) == 1 else f"{series_words(result, method)}\nodds ratio"
+        columns.append(TextColumn(heading, [_ratio_words(row, method) for row in rows]))
+    return columns
 
 
-def _pair(events: float, others: float) -> str:
-    return f"{rounding.count(events)} / {rounding.count(others)}"
+def _ratio_words(row: ForestRow, method: str) -> str:
+    if row.is_reference:
+        return "1"
+    line = row.lines.get(method)
+    if line is None:
+        return "" if row.is_heading else wording.NO_VALUE
+    if wording.is_missing(line["estimate"]):
+        return rounding.NOT_ESTIMABLE
+    words = rounding.ratio(line["estimate"])
+    if wording.is_missing(line["conf_low"]) or wording.is_missing(line["conf_high"]):
+        return f"{words} (no limits)"
+    return f"{words} ({rounding.limits(rounding.ratio(line['conf_low']), rounding.ratio(line['conf_high']))})"
 
 
-def _ends(rows: pd.DataFrame) -> tuple[float, float]:
-    drawn = [*rows["conf_low"], *rows["conf_high"], *rows["estimate"]]
-    finite = [abs(math.log(x)) for x in drawn if not wording.is_missing(x) and 0 < x < math.inf]
-    reach = min(EDGE, max(4.4, math.exp(max(finite, default=0.0)) * 1.15))
-    return 1 / reach, reach
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    """Return powers of two on a short axis, of four on a long one."""
-    ticks = TICKS if high <= CROWDED_FROM else TICKS[::2]
-    return [tick for tick in ticks if low <= tick <= high]
-
-
-def _interval(ax: Axes, place: int, values: tuple[float, float, float], ends: tuple[float, float]) -> None:
-    low, middle, high = values
-    if wording.is_missing(middle) or wording.is_missing(low) or wording.is_missing(high):
+def _draw_row(ax: Axes, place: int, row: ForestRow, methods: list[str], edges: tuple[float, float]) -> None:
+    if row.is_reference:
+        ax.plot(1, place, marker="D", markersize=5.5, color="white", markeredgecolor=style.INK, zorder=3)
         return
-    start, stop = max(low, ends[0]), min(high, ends[1])
-    ax.plot([start, stop], [place, place], color=style.COLOURS[0], linewidth=1.6, zorder=2)
-    for outside, at, mark in ((low < ends[0], ends[0], "<"), (high > ends[1], ends[1], ">")):
-        if outside:
-            ax.plot(at, place, marker=mark, markersize=6, color=style.COLOURS[0], clip_on=False, zorder=3)
-    if ends[0] <= middle <= ends[1]:
-        ax.plot(middle, place, marker="s", markersize=6, color=style.COLOURS[0], zorder=3)
+    step = 0.26 if len(methods) > 1 else 0.0
+    for series, method in enumerate(methods):
+        line = row.lines.get(method)
+        if line is None:
+            continue
+        values = (line["conf_low"], line["estimate"], line["conf_high"])
+        offset = step * (series - (len(methods) - 1) / 2)
+        interval(ax, place + offset, values, edges, colour=_colour(series, methods), mark=MARKS[series % len(MARKS)])
+
+
+def _colour(series: int, methods: list[str]) -> str:
+    """Return the quiet colour for the crude series when an adjusted one stands beside it."""
+    return style.COLOURS[0] if series == len(methods) - 1 or len(methods) == 1 else style.COLOURS[(1, 2)[series % 2]]
+
+
+def _axis_words(result: OddsRatios, methods: list[str]) -> str:
+    level = f"{result.conf_level * 100:g} % limits"
+    named = f" against {wording.label(result.reference, column=result.exposure)}" if result.reference else ""
+    alone = result.table["exposure"].nunique() == 1
+    what = f"odds ratio{named if alone else ' against each reference'}, log axis; {level}"
+    return f"{what}\n({wording.label(methods[0])})" if len(methods) == 1 else what
+
+
+def _legend(ax: Axes, result: OddsRatios, methods: list[str]) -> None:
+    if len(methods) < 2:
+        return
+    from matplotlib.lines import Line2D
+
+    covariates = ", ".join(wording.column_label(name).lower() for name in result.covariates)
+    handles, words = [], []
+    for series, method in enumerate(methods):
+        colour, mark = _colour(series, methods), MARKS[series % len(MARKS)]
+        handles.append(Line2D([], [], color=colour, marker=mark, markersize=6, linewidth=1.6))
+        named = series_words(result, method)
+        for_what = f" for {covariates}" if named == "adjusted" and covariates else ""
+        words.append(f"{named}{for_what} ({wording.label(method)})")
+    inches = ax.get_position().height * style.figure_of(ax).get_figheight()
+    ax.legend(handles, words, loc="upper left", bbox_to_anchor=(0, -0.5 / inches), borderaxespad=0, handlelength=2.2)

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 ROW_INCHES = 0.27
+MARKS_INCHES = 2.6
+"""What the marks need beside their labels and columns."""
 
 
 @dataclass(frozen=True)
@@ -21,20 +23,31 @@ class TextColumn:
     texts: list[str]
 
 
-def row_axes(labels: list[str], columns: list[TextColumn], *, ax: Axes | None) -> Axes:
+def row_axes(
+    labels: list[str],
+    columns: list[TextColumn],
+    *,
+    ax: Axes | None,
+    row_inches: float = ROW_INCHES,
+    widest: float = style.WIDTH,
+    below: float = 0.0,
+) -> Axes:
     """Return axes with one row a label, room for the labels at the left and for the columns at the right.
 
-    Rows run from the top; row i stands at y = i.
+    Rows run from the top; row i stands at y = i. The figure grows up to ``widest`` inches where the columns would
+    leave the marks too little room; ``below`` are inches kept free under the axis' words.
     """
     widths = [style.column_inches([column.heading, *column.texts], gap=0.22) for column in columns]
     if ax is None:
-        left = min(style.column_inches(labels, gap=0.3), 2.9)
+        left = max(min(style.column_inches(labels, gap=0.3), 2.9), 0.9)
+        right = sum(widths) + 0.15
         ax = style.new_axes(
-            height=max(len(labels), 2) * ROW_INCHES + 0.1,
-            left=max(left, 0.9),
-            right=sum(widths) + 0.15,
+            height=max(len(labels), 2) * row_inches + 0.1,
+            width=min(widest, max(style.WIDTH, left + right + MARKS_INCHES)),
+            left=left,
+            right=right,
             top=0.32 + 0.16 * max((column.heading.count("\n") for column in columns), default=0),
-            bottom=0.62,
+            bottom=0.62 + below,
         )
     ax.set_ylim(len(labels) - 0.4, -0.6)
     ax.set_yticks(range(len(labels)), labels)

@@ -25,13 +25,13 @@ def tests_table(tests: pd.DataFrame, key: str, method: str) -> tuple[Table, ...]
     """Return the tests as a table, or nothing."""
     if tests.empty:
         return ()
-    names = [name for name in ("level", "test") if name in tests.columns]
+    names = _label_columns(tests)
     rows = []
     for row in records(tests):
         degrees = "" if wording.is_missing(row["df"]) else f"{row['df']:g}"
         rows.append(
             (
-                *(doc.code(row[name]) for name in names),
+                *(doc.text("") if _is_blank(row[name]) else doc.code(row[name]) for name in names),
                 doc.number(row["statistic"], of_what="test statistic"),
                 Cell(kind="number", shown=degrees, value=row["df"], unit="degrees of freedom", of_what="test"),
                 doc.text(wording.NO_VALUE)
@@ -56,6 +56,19 @@ def tests_table(tests: pd.DataFrame, key: str, method: str) -> tuple[Table, ...]
             labels=len(names),
         ),
     )
+
+
+def _label_columns(tests: pd.DataFrame) -> list[str]:
+    """Return the columns that name a test: those in which the tests differ, and the test itself."""
+    several = [name for name in ("exposure", "level") if name in tests.columns]
+    told = [name for name in several if not tests[name].map(_is_blank).all()]
+    if "exposure" in told and tests["exposure"].nunique() == 1:
+        told.remove("exposure")
+    return [*told, "test"]
+
+
+def _is_blank(value: Any) -> bool:
+    return wording.is_missing(value) or value == ""
 
 
 def said(result: Result) -> tuple[str, ...]:
@@ -101,7 +114,8 @@ def _grouped_by(result: Result) -> dict[str, Iterable[Any]]:
     if isinstance(result, SurvivalCurves):
         return {} if result.by is None else {result.by: result.groups["group"]}
     if isinstance(result, OddsRatios):
-        return {result.exposure: [result.reference, *result.table["level"]]}
+        groups = {name: [*part["reference"], *part["level"]] for name, part in result.table.groupby("exposure")}
+        return {result.exposure: [result.reference], **{str(name): values for name, values in groups.items()}}
     if isinstance(result, Distribution | EventRates):
         return {column: result.table[column] for column in result.by if column in result.table.columns}
     return {}

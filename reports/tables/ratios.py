@@ -2,103 +2,237 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import pandas as pd
 
-from analysis.results import OddsRatios
+from analysis.results import ODDS_COLUMNS, OddsRatios
 from reports import document as doc
 from reports import rounding, wording
 from reports.document import Cell, Column, Table
 from reports.frames import records
 from reports.tables.beside import in_words_of, said, tests_table
+from reports.tables.ratios_beside import beside_tables
 
-MAIN_METHODS = ("mantel_haenszel", "conditional_exact", "conditional_mid_p", "woolf")
+CRUDE_METHODS: Final = (
+    "mantel_haenszel",
+    "common_exact",
+    "conditional_exact",
+    "conditional_mid_p",
+    "woolf",
+    "mcnemar_exact",
+)
+MODEL_METHODS: Final = ("conditional_logistic", "logistic", "firth")
+NO_REFERENCE = ""
+"""A measured exposure and an interaction are compared with no level."""
 
 
 def odds_tables(result: OddsRatios, key: str) -> tuple[Table, ...]:
-    """Return odds ratios as tables."""
-    methods = [method for method in MAIN_METHODS if method in set(result.table["method"])]
-    columns = (
-        Column("level", wording.column_label(result.exposure)),
-        Column("events", "With outcome"),
-        Column("others", "Without"),
-        *(Column(method, wording.sentence_case(wording.label(method))) for method in methods),
-        *([Column("robust", "Limits that respect repeaters")] if _has_robust(result) else []),
-        Column("p_value", "p (exact)" if methods and methods[0] == "conditional_exact" else "p"),
-    )
-    rows = [_reference_row(result, len(methods), robust=_has_robust(result))] if len(result.table) else []
-    for _, group in result.table.groupby("level", sort=False, dropna=False):
-        rows.append(_odds_row(result, group, methods))
-    exposure = wording.column_label(result.exposure).lower()
+    """Return odds ratios as tables: the ratios of the exposures, then tests, model, matched sets and sensitivity."""
+    shown = shown_rows(result)
+    several = shown["exposure"].nunique() > 1
+    columns = _columns(result, shown)
+    rows: list[tuple[Cell, ...]] = []
+    for exposure, group in shown.groupby("exposure", sort=False):
+        rows += _rows_of(result, str(exposure), group, columns, several=several)
+    name = Column("exposure", "Exposure"), Column("level", "Level")
+    labels = name if several else (Column("level", wording.column_label(result.exposure)),)
     reference = wording.label(result.reference, column=result.exposure)
+    about = wording.column_label(result.exposure).lower()
+    caption = f"Odds of {spoken_outcome(result.outcome)} by {about}, against {reference}."
+    if several or not result.reference:
+        caption = f"Odds of {spoken_outcome(result.outcome)}."
+    meanings = [words for words in (result.meaning, result.cannot_mean) if words]
     main = Table(
         key=key,
-        caption=f"Odds of {_spoken_outcome(result.outcome)} by {exposure}, against {reference}.",
+        caption=caption,
         unit=result.unit,
-        columns=columns,
+        columns=(*labels, *(Column(column.key, column.heading) for column in columns)),
         rows=tuple(rows),
         method=result.method,
-        notes=(in_words_of(result, result.meaning), *said(result)),
+        notes=(*(in_words_of(result, words) for words in meanings), *said(result)),
+        labels=len(labels),
     )
-    return (main, *tests_table(result.tests, key, result.method))
+    return (main, *tests_table(result.tests, key, result.method), *beside_tables(result, key))
 
 
-def _reference_row(result: OddsRatios, gaps: int, *, robust: bool) -> tuple[Cell, ...]:
-    first = result.table.iloc[0]
-    reference = wording.label(result.reference, column=result.exposure)
-    return (
-        Cell(kind="text", shown=f"{reference} (reference)", value=str(result.reference)),
-        doc.count(first["reference_events"], of_what=result.unit),
-        doc.count(first["reference_others"], of_what=result.unit),
-        *[doc.text("1")] * gaps,
-        *[doc.text("")] * robust,
-        doc.text(""),
-    )
+def shown_rows(result: OddsRatios) -> pd.DataFrame:
+    """Return the rows of the exposures: a covariate's coefficient answers no question that was asked."""
+    table = result.table.reindex(columns=list(ODDS_COLUMNS))
+    return table[~table["exposure"].isin(result.covariates)]
 
 
-def _odds_row(result: OddsRatios, group: pd.DataFrame, methods: list[str]) -> tuple[Cell, ...]:
-    first = group.iloc[0]
-    level = doc.code(first["level"], column=result.exposure)
-    own, reference = str(level.value or "not_recorded"), str(result.reference)
-    sources = [f"{name}/{part}" for name in (own, reference) for part in ("events", "others")]
-    cells: list[Cell] = [
-        level,
-        doc.count(first["exposed_events"], of_what=result.unit),
-        doc.count(first["exposed_others"], of_what=result.unit),
+def spoken_exposure(name: str) -> str:
+    """Say an exposure, also the product of two.
+
+    Examples
+    --------
+    >>> spoken_exposure("grip"), spoken_exposure("grip:sex")
+    ('Grip', 'Grip × sex')
+    """
+    first, *others = name.split(":")
+    words = [wording.column_label(first), *(wording.column_label(other).lower() for other in others)]
+    return " × ".join(words)
+
+
+def spoken_level(exposure: str, level: Any) -> str:
+    """Say a level, also that of an interaction and that of a measured exposure."""
+    names, levels = exposure.split(":"), str(level).split(":")
+    if len(names) != len(levels):
+        return wording.label(level, column=exposure)
+    return " × ".join(wording.label(each, column=name) for name, each in zip(names, levels, strict=True))
+
+
+def spoken_outcome(outcome: str) -> str:
+    """Say ``COLUMN=VALUE,VALUE`` in words.
+
+    Examples
+    --------
+    >>> spoken_outcome("pulley_grade=III,IV")
+    'pulley grade III or IV'
+    """
+    column, equals, values = outcome.partition("=")
+    if not equals:
+        return outcome.replace("_", " ")
+    said_values = " or ".join(wording.label(value, column=column) for value in values.split(","))
+    return f"{wording.column_label(column).lower()} {said_values}"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Column:
+    key: str
+    heading: str
+    cell: Callable[[Mapping[str, dict[str, Any]]], Cell]
+    """Makes the cell of the rows of one level, by method."""
+    of_reference: str = ""
+    """What stands in the reference's row."""
+
+
+def _columns(result: OddsRatios, shown: pd.DataFrame) -> list[_Column]:
+    unit = result.unit
+    methods = [method for method in (*CRUDE_METHODS, *MODEL_METHODS) if method in set(shown["method"])]
+    columns = [
+        _Column(key="events", heading="With outcome", cell=_counted("exposed_events", unit)),
+        _Column(key="others", heading="Without", cell=_counted("exposed_others", unit)),
     ]
-    by_method = {row["method"]: row for row in records(group)}
     for method in methods:
+        columns.append(_Column(key=method, heading=_heading(method, result), cell=_ratio_of(method), of_reference="1"))
+        if method == "woolf" and shown["robust_low"][shown["method"] == "woolf"].notna().any():
+            columns.append(_Column(key="robust", heading="Limits that respect repeaters", cell=_robust))
+    columns += _p_columns(methods, shown)
+    for name, heading in (("e_value", "E-value"), ("e_value_limit", "E-value of the limit")):
+        if shown[name].notna().any():
+            columns.append(_Column(key=name, heading=heading, cell=_first_number(name, methods)))
+    return columns
+
+
+def _heading(method: str, result: OddsRatios) -> str:
+    words = wording.sentence_case(wording.label(method))
+    return f"Adjusted: {wording.label(method)}" if method in MODEL_METHODS and result.covariates else words
+
+
+def _p_columns(methods: list[str], shown: pd.DataFrame) -> list[_Column]:
+    columns = []
+    crude = next((method for method in methods if method in CRUDE_METHODS), None)
+    models = [method for method in methods if method in MODEL_METHODS]
+    for method in [*([crude] if crude else []), *models]:
+        short = {"conditional_exact": "exact", "mcnemar_exact": "exact"}.get(method, "")
+        words = short if method == crude else wording.label(method)
+        alone = len([crude, *models] if crude else models) == 1
+        heading = f"p ({words})" if words and (short or not alone) else "p" if alone else "p (crude)"
+        columns.append(
+            _Column(
+                key="p_value" if method == (crude or models[0]) else f"p_{method}",
+                heading=heading,
+                cell=_p_of("p_value", [method]),
+            )
+        )
+    for name, heading in (("p_holm", "p, Holm"), ("p_benjamini_hochberg", "p, Benjamini-Hochberg")):
+        if shown[name].notna().any():
+            columns.append(_Column(key=name, heading=heading, cell=_p_of(name, methods)))
+    return columns
+
+
+def _rows_of(
+    result: OddsRatios, exposure: str, group: pd.DataFrame, columns: list[_Column], *, several: bool
+) -> list[tuple[Cell, ...]]:
+    own_name = [Cell(kind="text", shown=spoken_exposure(exposure), value=exposure)] if several else []
+    first = records(group)[0]
+    rows: list[tuple[Cell, ...]] = []
+    if str(first["reference"] or "") != NO_REFERENCE:
+        rows.append((*own_name, *_reference_row(result, exposure, first, columns)))
+    for level, lines in group.groupby("level", sort=False, dropna=False):
+        by_method = {str(row["method"]): row for row in records(lines)}
+        own = Cell(kind="text", shown=spoken_level(exposure, level), value=str(level))
+        prefix = f"{exposure}+" if several else ""
+        names = [f"{prefix}{level}", *([f"{prefix}{first['reference']}"] if first["reference"] else [])]
+        sources = [f"{name}/{part}" for name in names for part in ("events", "others")]
+        cells = [column.cell(by_method) for column in columns]
+        cells = [
+            cell if column.key in ("events", "others") else doc.with_sources(cell, *sources)
+            for column, cell in zip(columns, cells, strict=True)
+        ]
+        rows.append((*own_name, own, *cells))
+    return rows
+
+
+def _reference_row(
+    result: OddsRatios, exposure: str, first: Mapping[str, Any], columns: Iterable[_Column]
+) -> list[Cell]:
+    reference = wording.label(first["reference"], column=exposure)
+    cells = [Cell(kind="text", shown=f"{reference} (reference)", value=str(first["reference"]))]
+    counts = {"events": first["reference_events"], "others": first["reference_others"]}
+    for column in columns:
+        known = column.key in counts
+        cells.append(doc.count(counts[column.key], of_what=result.unit) if known else doc.text(column.of_reference))
+    return cells
+
+
+def _counted(name: str, unit: str) -> Callable[[Mapping[str, dict[str, Any]]], Cell]:
+    def cell(by_method: Mapping[str, dict[str, Any]]) -> Cell:
+        row = next(iter(by_method.values()))
+        # The counts of a measured exposure belong to no level.
+        return doc.count(row[name], of_what=unit)
+
+    return cell
+
+
+def _ratio_of(method: str) -> Callable[[Mapping[str, dict[str, Any]]], Cell]:
+    def cell(by_method: Mapping[str, dict[str, Any]]) -> Cell:
         row = by_method.get(method)
         if row is None:
-            cells.append(doc.text(rounding.NOT_ESTIMABLE))
-            continue
-        ratio = doc.ratio(row["estimate"], of_what="odds ratio", low=row["conf_low"], high=row["conf_high"])
-        cells.append(doc.with_sources(ratio, *sources))
-    if _has_robust(result):
-        cells.append(_robust(by_method.get("woolf"), sources))
-    p_value = by_method[methods[0]]["p_value"] if methods[0] in by_method else None
-    cells.append(doc.with_sources(doc.p_value(p_value, of_what="no association"), *sources))
-    return tuple(cells)
+            return doc.text(rounding.NOT_ESTIMABLE if method in CRUDE_METHODS else wording.NO_VALUE)
+        return doc.ratio(row["estimate"], of_what="odds ratio", low=row["conf_low"], high=row["conf_high"])
+
+    return cell
 
 
-def _has_robust(result: OddsRatios) -> bool:
-    return "robust_low" in result.table.columns and bool(result.table["robust_low"].notna().any())
-
-
-def _robust(row: dict[str, Any] | None, sources: list[str]) -> Cell:
+def _robust(by_method: Mapping[str, dict[str, Any]]) -> Cell:
+    row = by_method.get("woolf")
     if row is None or wording.is_missing(row["robust_low"]):
         return doc.text(rounding.NOT_ESTIMABLE)
     low, high = row["robust_low"], row["robust_high"]
     whole = doc.ratio(row["estimate"], of_what="odds ratio", low=low, high=high)
-    shown = rounding.limits(rounding.ratio(low), rounding.ratio(high))
-    return doc.with_sources(replace(whole, shown=shown), *sources)
+    return replace(whole, shown=rounding.limits(rounding.ratio(low), rounding.ratio(high)))
 
 
-def _spoken_outcome(outcome: str) -> str:
-    column, equals, values = outcome.partition("=")
-    if not equals:
-        return outcome
-    said = " or ".join(wording.label(value, column=column) for value in values.split(","))
-    return f"{wording.column_label(column).lower()} {said}"
+def _p_of(name: str, methods: list[str]) -> Callable[[Mapping[str, dict[str, Any]]], Cell]:
+    def cell(by_method: Mapping[str, dict[str, Any]]) -> Cell:
+        values = [by_method[method][name] for method in methods if method in by_method]
+        known = [value for value in values if not wording.is_missing(value)]
+        if not known:
+            return doc.text(wording.NO_VALUE)
+        return doc.p_value(known[0], of_what="no association")
+
+    return cell
+
+
+def _first_number(name: str, methods: list[str]) -> Callable[[Mapping[str, dict[str, Any]]], Cell]:
+    def cell(by_method: Mapping[str, dict[str, Any]]) -> Cell:
+        values = [by_method[method][name] for method in methods if method in by_method]
+        known = [value for value in values if not wording.is_missing(value)]
+        return doc.number(known[0], of_what=name) if known else doc.text(wording.NO_VALUE)
+
+    return cell

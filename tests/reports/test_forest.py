@@ -1,0 +1,173 @@
+"""The forest plot: crude and adjusted together, headings, measured exposures, ratios without limits."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from analysis.results import OddsRatios, no_rows_left_out, odds_frame
+from reports.alternatives import alternative
+from reports.pictures.drawing import draw
+from reports.pictures.forest_rows import forest_rows, methods_drawn
+from reports.pictures.style import saved
+from reports.tables.building import tables_of
+from reports.terminal import result_cautions, result_json, result_text
+
+
+def ratio_row(exposure: str, level: str, method: str, estimate: float, **more: Any) -> dict[str, Any]:
+    # Invented numbers: the picture must show what the table holds, whatever that is.
+    row = {
+        "exposure": exposure,
+        "level": level,
+        "reference": "open_hand" if exposure == "grip" else "slow_pull",
+        "method": method,
+        "exposed_events": 12,
+        "exposed_others": 34,
+        "reference_events": 5,
+        "reference_others": 60,
+        "estimate": estimate,
+        "conf_low": estimate / 2,
+        "conf_high": estimate * 2,
+        "p_value": 0.2,
+    }
+    return row | more
+
+
+def ratios(rows: list[dict[str, Any]], **more: Any) -> OddsRatios:
+    words: dict[str, Any] = {
+        "table": odds_frame(rows),
+        "method": "Invented.",
+        "unit": "cases",
+        "conf_level": 0.95,
+        "n_rows_in": 111,
+        "n_rows_used": 111,
+        "left_out": no_rows_left_out(),
+        "outcome": "pulley_grade=III,IV",
+        "exposure": "grip",
+        "reference": "open_hand",
+        "strata": None,
+        "design": "within_cases",
+        "meaning": "What it means.",
+        "cannot_mean": "What it cannot mean.",
+        "exposures": ("grip", "mechanism"),
+        "covariates": ("sex",),
+    }
+    return OddsRatios(**(words | more))
+
+
+@pytest.fixture(scope="module")
+def both() -> OddsRatios:
+    rows = []
+    for exposure, level in (("grip", "full_crimp"), ("grip", "half_crimp"), ("mechanism", "foot_slip")):
+        rows.append(ratio_row(exposure, level, "conditional_exact", 3.0))
+        rows.append(ratio_row(exposure, level, "logistic", 2.5, p_holm=0.4, p_benjamini_hochberg=0.3))
+    measured = {"reference": "", "reference_events": 0, "reference_others": 0}
+    rows.append(ratio_row("age_at_onset", "per unit", "logistic", 1.1, **measured))
+    rows.append(ratio_row("sex", "male", "logistic", 9.87, reference="female"))
+    return ratios(rows)
+
+
+def test_rows_carry_headings_references_and_no_covariate(both: OddsRatios) -> None:
+    rows = forest_rows(both)
+    assert [row.label for row in rows] == [
+        "Grip",
+        "open hand (reference)",
+        "full crimp",
+        "half crimp",
+        "Mechanism",
+        "slow pull (reference)",
+        "foot slip",
+        "Age at onset, per unit",
+    ]
+    assert [row.is_heading for row in rows].count(True) == 2
+    assert rows[1].counts == "5 / 60"
+    assert methods_drawn(both.table) == ["conditional_exact", "logistic"]
+
+
+def test_every_ratio_of_the_table_stands_in_the_picture(both: OddsRatios) -> None:
+    figure = draw(both)
+    words = {text.get_text() for text in figure.axes[0].texts}
+    assert {"3.00 (1.50 to 6.00)", "2.50 (1.25 to 5.00)", "1.10 (0.55 to 2.20)"} <= words
+    assert not any("9.87" in word for word in words)
+    legend = figure.axes[0].get_legend()
+    assert legend is not None
+    assert [text.get_text() for text in legend.get_texts()] == [
+        "crude (conditional, exact limits)",
+        "adjusted for sex (logistic regression)",
+    ]
+    markers = {line.get_marker() for line in figure.axes[0].get_lines()}
+    assert {"s", "o", "D"} <= markers
+
+
+def test_picture_is_the_same_bytes_each_time(both: OddsRatios) -> None:
+    assert saved(draw(both), kind="svg") == saved(draw(both), kind="svg")
+
+
+@pytest.mark.parametrize("estimate", [0.0, math.inf, 2.0])
+def test_ratio_without_limits_is_drawn_and_said(estimate: float) -> None:
+    nan = float("nan")
+    row = ratio_row("grip", "full_crimp", "logistic", estimate, conf_low=nan, conf_high=nan)
+    figure = draw(ratios([row], covariates=()))
+    words = [text.get_text() for text in figure.axes[0].texts]
+    assert any("no limits" in word for word in words)
+    assert len(figure.axes[0].get_lines()) > 2
+
+
+def test_tables_put_methods_side_by_side_and_leave_covariates_out(both: OddsRatios) -> None:
+    table = tables_of(both)[0]
+    headings = [column.heading for column in table.columns]
+    assert headings[:4] == ["Exposure", "Level", "With outcome", "Without"]
+    assert "Adjusted: logistic regression" in headings
+    assert {"p, Holm", "p, Benjamini-Hochberg"} <= set(headings)
+    text = result_text(both)
+    assert "slow pull (reference)" in text
+    assert "9.87" not in text
+    assert "9.87" in result_json(both)
+    assert any("What it cannot mean." in note for note in table.notes)
+
+
+def test_frames_beside_become_tables(both: OddsRatios) -> None:
+    fit = pd.DataFrame(
+        [["logistic", 111, 17, 4, 4.25, -30.0, 0]],
+        columns=["method", "n", "events", "parameters", "events_per_parameter", "log_likelihood", "clusters"],
+    )
+    sets = pd.DataFrame(
+        [["grip", "full_crimp", "open_hand", 1, 2, 1, 0, 7, True]],
+        columns=[
+            "exposure",
+            "level",
+            "reference",
+            "cases",
+            "referents",
+            "cases_exposed",
+            "referents_exposed",
+            "sets",
+            "informative",
+        ],
+    )
+    result = ratios(both.table.to_dict("records"), fit=fit, sets=sets)
+    tables = {table.key: table for table in tables_of(result, key="odds")}
+    assert [cell.shown for cell in tables["odds_fit"].rows[0]] == ["logistic regression", "111", "17", "4", "4.2", "–"]
+    assert [cell.shown for cell in tables["odds_sets"].rows[0]] == [
+        "full crimp against open hand",
+        "1 : 2",
+        "1 : 0",
+        "7",
+        "yes",
+    ]
+
+
+def test_caution_follows_the_design(both: OddsRatios) -> None:
+    assert "within_cases" in [caution.code for caution in result_cautions(both)]
+    matched = ratios(both.table.to_dict("records"), design="matched")
+    codes = [caution.code for caution in result_cautions(matched)]
+    assert "sampled_referents" in codes
+    assert "within_cases" not in codes
+
+
+def test_alternative_names_both_series(both: OddsRatios) -> None:
+    said = alternative(both)
+    assert "full crimp crude 3.00, 1.50 to 6.00, adjusted 2.50, 1.25 to 5.00" in said
