@@ -44,6 +44,8 @@ class CrossTable:
         What the reader has to know.
     simulated
         Was the p-value simulated?
+    tested_shape
+        Rows and columns that take part in the test.
     """
 
     expected: Floats
@@ -51,6 +53,7 @@ class CrossTable:
     tests: pd.DataFrame
     notes: tuple[Note, ...]
     simulated: bool
+    tested_shape: tuple[int, int] = (0, 0)
 
 
 def cross_table(counts: Any, possible: Any = None, *, seed: int = 1, tables: int = MONTE_CARLO_TABLES) -> CrossTable:
@@ -104,7 +107,14 @@ def cross_table(counts: Any, possible: Any = None, *, seed: int = 1, tables: int
     if not settled:
         sentence = "Expected counts of some cells tend to zero; the degrees of freedom may be too many."
         notes = (*notes, Note("fit_not_settled", sentence))
-    return CrossTable(expected=expected, residual=nothing, tests=tests, notes=notes, simulated=simulated)
+    return CrossTable(
+        expected=expected,
+        residual=nothing,
+        tests=tests,
+        notes=notes,
+        simulated=simulated,
+        tested_shape=(int(rows.sum()), int(columns.sum())),
+    )
 
 
 def _settle_fixed_cells(observed: Floats, possible: Flags) -> tuple[Floats, Flags]:

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from math import isfinite, isnan
+from math import isnan
 from typing import Any, Final, Literal
 
 import narwhals.stable.v2 as nw
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from analysis.clusters import CLIMBER, repeats
-from analysis.levels import MISSING_LEVELS, code_list, level_word, ordered_levels
+from analysis.exact_tables import general_association
+from analysis.levels import MISSING_LEVELS, level_word, ordered_levels
+from analysis.modelling.reference_levels import chosen_reference
 from analysis.odds_columns import check_columns, of_people
+from analysis.odds_notes import Comparison, comparison_notes
 from analysis.odds_spread import Spread
 from analysis.proportions import normal_quantile
-from analysis.results import Note, OddsRatios, no_rows_left_out, no_tests
+from analysis.results import Note, OddsRatios, no_rows_left_out, no_tests, odds_frame
 from analysis.sources import cases_of, refuse_persons
-from analysis.stratified import Stratified, mantel_haenszel
+from analysis.stratified import mantel_haenszel
 from analysis.tallies import counts_by_cell
-from analysis.thresholds import CONF_LEVEL, MIN_EVENTS
+from analysis.thresholds import CONF_LEVEL
 from analysis.two_by_two import Ratio, TwoByTwo, conditional_exact, conditional_mid_p, woolf
 from registry.errors import DataError, OptionError, suggestion
 
@@ -30,26 +35,8 @@ DESIGNS: Final = {
     "{reference}. Where referents were drawn from those at risk whenever a case happened, it estimates a rate "
     "ratio; otherwise it comes near a ratio of risks only where injury is rare.",
 }
-PREFERRED_REFERENCES: Final = ("no", "none")
-"""The reference of a column that has no code list."""
 
-TABLE_COLUMNS: Final = (
-    "exposure",
-    "level",
-    "reference",
-    "method",
-    "exposed_events",
-    "exposed_others",
-    "reference_events",
-    "reference_others",
-    "estimate",
-    "conf_low",
-    "conf_high",
-    "p_value",
-    "zero_cell",
-    "robust_low",
-    "robust_high",
-)
+TEST_COLUMNS: Final = ("exposure", "level", "test", "statistic", "df", "p_value")
 
 
 def odds_ratios(
@@ -90,11 +77,12 @@ def odds_ratios(
     Returns
     -------
     OddsRatios. ``table``: one row for each level and method (conditional_exact, conditional_mid_p, woolf,
-    with strata also mantel_haenszel): exposure, level, reference, method, exposed_events, exposed_others,
-    reference_events, reference_others (rows), estimate, conf_low, conf_high, p_value, zero_cell, robust_low,
-    robust_high. The last two stand in the woolf rows where climbers repeat: limits from the variance
-    linearised by climber. ``tests``: level, test (cochran_mantel_haenszel, breslow_day, tarone), statistic,
-    df, p_value.
+    with strata also mantel_haenszel and common_exact) with the columns ``ODDS_COLUMNS``; what a method does not
+    give is NaN. robust_low and robust_high stand in the woolf rows where climbers repeat: limits from the variance
+    linearised by climber. The p-value of mantel_haenszel is that of the test of Cochran, Mantel and Haenszel.
+    ``tests``: exposure, level, test, statistic, df, p_value; with strata for each level cochran_mantel_haenszel,
+    breslow_day, tarone and woolf_homogeneity (woolf_homogeneity_haldane with a half in every cell where one is
+    empty), and where there are several levels generalised_cochran_mantel_haenszel for all of them (level '').
 
     Raises
     ------
@@ -115,7 +103,8 @@ def odds_ratios(
 
     References
     ----------
-    See ``conditional_exact``, ``conditional_mid_p``, ``woolf`` and ``mantel_haenszel``.
+    See ``conditional_exact``, ``conditional_mid_p``, ``woolf``, ``mantel_haenszel``, ``common_exact`` and
+    ``general_association``.
 
     Examples
     --------
@@ -134,29 +123,27 @@ def odds_ratios(
     rows, apart = of_people(rows, people)
     tally = _tally(rows, outcome, exposure, strata)
     levels = _levels(tally)
-    chosen, notes = _reference(exposure, levels, reference)
+    chosen, notes = chosen_reference(exposure, levels, reference)
     spread, repeat_notes = _spread(rows, tally, chosen)
     comparisons = [_compare(tally, level, chosen, spread, conf_level=conf_level) for level in levels if level != chosen]
     lines = [line for each in comparisons for line in _lines(each, exposure, chosen, conf_level)]
-    tests = [each.pooled.tests.assign(level=each.level) for each in comparisons if each.pooled is not None]
     return OddsRatios(
-        table=pd.DataFrame(lines, columns=list(TABLE_COLUMNS)),
+        table=odds_frame(lines),
         method=_method(outcome, exposure, chosen, strata, people),
         unit="cases" if "case" in rows.collect_schema().names() else "rows",
         conf_level=conf_level,
         n_rows_in=tally.n_rows + int(apart["n"].sum()),
         n_rows_used=int(tally.used["n"].sum()),
         left_out=pd.concat([apart, tally.left_out], ignore_index=True) if len(apart) else tally.left_out,
-        notes=(*notes, *_notes(comparisons, strata), *repeat_notes),
+        notes=(*notes, *comparison_notes(comparisons, strata), *repeat_notes),
         outcome=outcome,
         exposure=exposure,
+        exposures=(exposure,),
         reference=chosen,
         strata=strata,
         design=design,
         meaning=DESIGNS[design].format(outcome=outcome, exposure=exposure, reference=chosen),
-        tests=pd.concat([no_tests().assign(level=pd.Series(dtype=str)), *tests], ignore_index=True)[
-            ["level", "test", "statistic", "df", "p_value"]
-        ],
+        tests=_tests(tally, comparisons, exposure),
     )
 
 
@@ -170,15 +157,6 @@ class _Tally:
     levels: list[str]
     left_out: pd.DataFrame
     n_rows: int
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Comparison:
-    level: str
-    table: TwoByTwo
-    pooled: Stratified | None
-    variance: float | None
-    """Of the logarithm of the ratio, linearised by climber; None where climbers do not repeat."""
 
 
 def _tally(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata: str | None) -> _Tally:
@@ -233,46 +211,35 @@ def _levels(tally: _Tally) -> list[str]:
     return tally.levels
 
 
-def _reference(exposure: str, levels: list[str], reference: str | bool | int | None) -> tuple[str, tuple[Note, ...]]:
-    if reference is not None:
-        word = level_word(reference)
-        if word in MISSING_LEVELS:
-            raise OptionError(f"'{word}' cannot be the reference: rows with it are left out.")
-        if word not in levels and word in code_list(exposure):
-            raise DataError(
-                f"no row that can be compared has '{word}', the reference of '{exposure}'; there are "
-                f"{', '.join(levels)}."
-            )
-        if word not in levels:
-            raise OptionError(
-                f"no level '{word}' of '{exposure}' in the rows that can be compared; there are "
-                f"{', '.join(levels)}.{suggestion(word, levels)}"
-            )
-        return word, ()
-    codes = [code for code in code_list(exposure) if code not in MISSING_LEVELS]
-    if not codes or "no" in codes:
-        preferred = [word for word in PREFERRED_REFERENCES if word in levels]
-        return (preferred or levels)[0], ()
-    if codes[0] in levels or not set(levels) <= set(codes):
-        return levels[0], ()
-    sentence = f"No row has '{codes[0]}', the first level of '{exposure}'; the reference is '{levels[0]}' instead."
-    return levels[0], (Note("reference_moved", sentence),)
-
-
-def _compare(tally: _Tally, level: str, reference: str, spread: Spread | None, *, conf_level: float) -> _Comparison:
-    two = tally.used[tally.used["level"].isin([level, reference])]
-    # Rows exposed and reference, columns events and others.
-    cube = two.pivot_table(
-        index="stratum", columns=["level", "happened"], values="n", aggfunc="sum", fill_value=0
-    ).reindex(columns=[(word, flag) for word in (level, reference) for flag in (True, False)], fill_value=0)
-    counts = cube.to_numpy(dtype=np.int64)
-    table = TwoByTwo(*(int(count) for count in counts.sum(axis=0)))
-    return _Comparison(
+def _compare(tally: _Tally, level: str, reference: str, spread: Spread | None, *, conf_level: float) -> Comparison:
+    counts = _by_stratum(tally, (level, reference))
+    table = TwoByTwo(*(int(count) for count in counts.sum(axis=0).ravel()))
+    return Comparison(
         level=level,
         table=table,
-        pooled=mantel_haenszel(counts.reshape(-1, 2, 2), conf_level=conf_level) if tally.strata else None,
+        pooled=mantel_haenszel(counts, conf_level=conf_level) if tally.strata else None,
         variance=None if spread is None else spread.variance(table, level, reference),
     )
+
+
+def _by_stratum(tally: _Tally, levels: Sequence[str]) -> npt.NDArray[np.int64]:
+    """Return counts: strata by levels by events and others."""
+    kept = tally.used[tally.used["level"].isin(levels)]
+    cube = kept.pivot_table(
+        index="stratum", columns=["level", "happened"], values="n", aggfunc="sum", fill_value=0
+    ).reindex(columns=[(word, flag) for word in levels for flag in (True, False)], fill_value=0)
+    return cube.to_numpy(dtype=np.int64).reshape(-1, len(levels), 2)
+
+
+def _tests(tally: _Tally, comparisons: Sequence[Comparison], exposure: str) -> pd.DataFrame:
+    frames = [each.pooled.tests.assign(level=each.level) for each in comparisons if each.pooled is not None]
+    if tally.strata and len(tally.levels) > 2:
+        overall = general_association(_by_stratum(tally, tally.levels))
+        line = {"level": "", "test": "generalised_cochran_mantel_haenszel", **asdict(overall)}
+        frames.append(pd.DataFrame([line]))
+    if not frames:
+        return no_tests().reindex(columns=list(TEST_COLUMNS))
+    return pd.concat(frames, ignore_index=True).assign(exposure=exposure)[list(TEST_COLUMNS)]
 
 
 def _spread(rows: nw.LazyFrame[Any], tally: _Tally, reference: str) -> tuple[Spread | None, tuple[Note, ...]]:
@@ -294,7 +261,7 @@ def _spread(rows: nw.LazyFrame[Any], tally: _Tally, reference: str) -> tuple[Spr
     return Spread.of(used, tally.outcome, tally.exposure), (Note("climbers_repeat", sentence),)
 
 
-def _lines(each: _Comparison, exposure: str, reference: str, conf_level: float) -> list[dict[str, Any]]:
+def _lines(each: Comparison, exposure: str, reference: str, conf_level: float) -> list[dict[str, Any]]:
     table, nan = each.table, float("nan")
     ratios: list[tuple[str, Ratio]] = [
         ("conditional_exact", conditional_exact(table, conf_level=conf_level)),
@@ -302,7 +269,7 @@ def _lines(each: _Comparison, exposure: str, reference: str, conf_level: float) 
         ("woolf", woolf(table, conf_level=conf_level)),
     ]
     if each.pooled is not None:
-        ratios.append(("mantel_haenszel", each.pooled.ratio))
+        ratios += [("mantel_haenszel", each.pooled.ratio), ("common_exact", each.pooled.common)]
     robust = {"robust_low": nan, "robust_high": nan}
     if each.variance is not None:
         limits = woolf(table, conf_level=conf_level, variance=each.variance)
@@ -322,47 +289,6 @@ def _lines(each: _Comparison, exposure: str, reference: str, conf_level: float) 
     ]
 
 
-def _notes(comparisons: list[_Comparison], strata: str | None) -> tuple[Note, ...]:
-    notes = []
-    empty = [each.level for each in comparisons if each.table.zero_cell]
-    if empty:
-        sentence = f"A cell is empty at {', '.join(empty)}: no Woolf limits; the exact limits stand."
-        notes.append(Note("zero_cell", sentence))
-    few = [each.level for each in comparisons if _smaller_side(each.table) < MIN_EVENTS]
-    if few:
-        sentence = f"Fewer than {MIN_EVENTS} events, or rows without the event, stand behind {', '.join(few)}."
-        notes.append(Note("few_events", sentence))
-    for each in comparisons:
-        pooled = each.pooled
-        if pooled is None:
-            continue
-        if pooled.empty:
-            sentence = (
-                f"{pooled.empty} of {pooled.strata} strata of '{strata}' have an empty margin at {each.level} and "
-                f"contribute nothing."
-            )
-            notes.append(Note("empty_strata", sentence))
-        if not (isfinite(pooled.ratio.conf_low) and isfinite(pooled.ratio.conf_high)):
-            sentence = (
-                f"At {each.level} the ratio pooled over '{strata}' ({pooled.ratio.estimate:.3g}) has no limits: in "
-                f"every stratum a cell of the comparison is empty."
-            )
-            notes.append(Note("pooled_without_limits", sentence))
-        crude, common = woolf(each.table).estimate, pooled.ratio.estimate
-        if (crude - 1) * (common - 1) < 0:
-            sentence = (
-                f"At {each.level} the pooled ratio ({common:.3g}) and the ratio that ignores '{strata}' ({crude:.3g}) "
-                f"lie on opposite sides of 1 (Simpson's paradox): read the pooled one."
-            )
-            notes.append(Note("simpson_reversal", sentence))
-    return tuple(notes)
-
-
-def _smaller_side(table: TwoByTwo) -> int:
-    a, b, c, d = table.cells
-    return min(a + c, b + d)
-
-
 def _method(outcome: str, exposure: str, reference: str, strata: str | None, people: str | None) -> str:
     whose = f" ({people})" if people else ""
     text = (
@@ -370,5 +296,8 @@ def _method(outcome: str, exposure: str, reference: str, strata: str | None, peo
         f"exact and mid-P limits, sample ratio with Woolf limits"
     )
     if strata:
-        text += f"; pooled over {strata} by Mantel-Haenszel with Robins-Breslow-Greenland limits"
+        text += (
+            f"; pooled over {strata} by Mantel-Haenszel with Robins-Breslow-Greenland limits and by conditional "
+            f"maximum likelihood with exact limits"
+        )
     return text + "."

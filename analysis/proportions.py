@@ -1,17 +1,34 @@
-"""Limits of a proportion: Wilson's, and Wilson's on an effective sample size where climbers repeat."""
+"""A proportion with its limits: nine methods, and Wilson's on an effective sample size where climbers repeat."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy.special import ndtri
 
+from analysis.given_counts import chosen, so_many_of
+from analysis.proportion_limits import LIMITS, METHOD_NAMES, score_limits
+from analysis.results import Interval, Note
 from analysis.thresholds import CONF_LEVEL
 from registry.errors import OptionError
 
 Array = npt.NDArray[np.float64]
+ProportionMethod = Literal[
+    "wilson",
+    "wilson_cc",
+    "clopper_pearson",
+    "exact",
+    "mid_p",
+    "likelihood",
+    "agresti_coull",
+    "jeffreys",
+    "wald",
+    "wald_cc",
+]
+SIDES: Final = ("two", "upper", "lower")
 
 
 def normal_quantile(conf_level: float) -> float:
@@ -35,6 +52,87 @@ def normal_quantile(conf_level: float) -> float:
     if not 0 < conf_level < 1:
         raise OptionError(f"conf_level is {conf_level}; a level between 0 and 1 is needed, such as 0.95 for 95 %.")
     return float(ndtri((1 + conf_level) / 2))
+
+
+def proportion(
+    n: int,
+    *,
+    of: int,
+    method: ProportionMethod = "wilson",
+    conf_level: float = CONF_LEVEL,
+    sided: Literal["two", "upper", "lower"] = "two",
+) -> Interval:
+    """Give a proportion with its limits.
+
+    Parameters
+    ----------
+    n, of
+        Counts: so many of so many independent units.
+    method
+        wilson, wilson_cc (with continuity correction), clopper_pearson (or exact), mid_p, likelihood,
+        agresti_coull, jeffreys, wald, wald_cc.
+    conf_level
+        Level of the limits.
+    sided
+        'two': the level is shared by two limits. 'upper', 'lower': the whole level belongs to the one limit, the
+        other is 1 or 0.
+
+    Returns
+    -------
+    Interval. ``table``: n, of, method, estimate (n / of), conf_low, conf_high. With ``of`` = 0 these are NaN, with
+    the note no_units. Limits of wald, wald_cc and agresti_coull are not cut at 0 and 1, so that the formula stays
+    visible; where they overstep, the note limit_outside says so.
+
+    Raises
+    ------
+    InputError
+        When a count is not a whole number of 0 or more, or n is more than ``of``.
+    OptionError
+        When the method or side does not exist, or the level lies outside 0 to 1.
+
+    References
+    ----------
+    Newcombe RG 1998, Stat Med 17:857-872 (methods 1 to 7). Brown LD, Cai TT & DasGupta A 2001, Stat Sci
+    16:101-133 (Agresti-Coull; Jeffreys, whose limit is 0 or 1 itself at n = 0 or n = of; from memory). Hanley JA
+    & Lippman-Hand A 1983, JAMA 249:1743-1745 (one-sided limit of no events).
+
+    Examples
+    --------
+    >>> share = proportion(81, of=263)
+    >>> round(share.estimate, 4), round(share.conf_low, 4), round(share.conf_high, 4)
+    (0.308, 0.2553, 0.3662)
+    >>> round(proportion(0, of=30, method="exact", sided="upper").conf_high, 4)
+    0.095
+    """
+    n, of = so_many_of(n, of, names=("n", "of"))
+    word = chosen(method, LIMITS, "method", aliases={"exact": "clopper_pearson"})
+    side = chosen(sided, SIDES, "sided")
+    normal_quantile(conf_level)
+    tail = (1 - conf_level) / 2 if side == "two" else 1 - conf_level
+    low, high = LIMITS[word](n, of, tail) if of else (np.nan, np.nan)
+    if of and side != "two":
+        low, high = (0.0, high) if side == "upper" else (low, 1.0)
+    what = f"{METHOD_NAMES[word]} limits" if side == "two" else f"one-sided {side} {METHOD_NAMES[word]} limit"
+    estimate = n / of if of else np.nan
+    row = {"n": n, "of": of, "method": word, "estimate": estimate, "conf_low": low, "conf_high": high}
+    return Interval(
+        table=pd.DataFrame([row]),
+        method=f"Proportion {n} of {of} with {conf_level * 100:g} % {what}.",
+        unit="units",
+        conf_level=conf_level,
+        n_rows_in=of,
+        n_rows_used=of,
+        notes=_notes(low, high, of, METHOD_NAMES[word]),
+    )
+
+
+def _notes(low: float, high: float, of: int, name: str) -> tuple[Note, ...]:
+    if not of:
+        return (Note("no_units", "of is 0: there is no proportion of nothing, and no limits."),)
+    if low < 0 or high > 1:
+        sentence = f"A {name} limit lies outside 0 to 1, as its formula has it; Wilson's never does."
+        return (Note("limit_outside", sentence),)
+    return ()
 
 
 def wilson_limits(n: Any, of: Any, *, conf_level: float = CONF_LEVEL, effective: Any = None) -> Array:
@@ -70,15 +168,8 @@ def wilson_limits(n: Any, of: Any, *, conf_level: float = CONF_LEVEL, effective:
     """
     z = normal_quantile(conf_level)
     count, total = np.broadcast_arrays(np.asarray(n, dtype=float), np.asarray(of, dtype=float))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(total > 0, count / total, np.nan)
-        size = total if effective is None else np.asarray(effective, dtype=float)
-        centre = (share + z**2 / (2 * size)) / (1 + z**2 / size)
-        half = z / (1 + z**2 / size) * np.sqrt(share * (1 - share) / size + z**2 / (4 * size**2))
-    # Rounding must not push the limit of an empty or full cell past the end.
-    low = np.where(count == 0, np.where(np.isnan(share), np.nan, 0.0), np.clip(centre - half, 0, 1))
-    high = np.where(count == total, np.where(np.isnan(share), np.nan, 1.0), np.clip(centre + half, 0, 1))
-    return np.stack([low, high], axis=-1)
+    size = total if effective is None else np.asarray(effective, dtype=float)
+    return score_limits(count, total, z=z, size=size)
 
 
 def effective_size(n: Any, of: int, *, clusters: int, squares: Any, products: Any, sizes: int) -> Array:

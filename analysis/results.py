@@ -349,3 +349,21 @@ class IncidenceRates(EventRates):
 
     counted: pd.DataFrame
     sites: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DistributionComparison(Distribution):
+    """The shares of two groups beside each other, such as two seasons or two sites.
+
+    table
+        The column of ``by``, then first_n, first_of, first_share, second_n, second_of, second_share, estimate (second
+        less first share), conf_low, conf_high, standardised (the difference over its pooled standard deviation).
+    tests
+        As ``Distribution`` of the groups by the column.
+    association
+        measure (standardised_difference, of all recorded levels at once), estimate, conf_low, conf_high.
+    """
+
+    between: str
+    first: str
+    second: str

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import chi2
 
+from analysis.common_ratio import common_exact
 from analysis.results import no_tests
 from analysis.thresholds import CONF_LEVEL
 from analysis.two_by_two import Ratio
@@ -26,13 +27,17 @@ class Stratified:
     ratio
         Mantel-Haenszel estimate with Robins-Breslow-Greenland limits; the p-value is
         Cochran-Mantel-Haenszel's, without continuity correction.
+    common
+        Conditional maximum-likelihood estimate of the ratio that the strata share, with exact limits and p-value.
     tests
-        test (cochran_mantel_haenszel, breslow_day, tarone), statistic, df, p_value.
+        test (cochran_mantel_haenszel, breslow_day, tarone, woolf_homogeneity), statistic, df, p_value. Where a cell is
+        empty Woolf's test needs a half in every cell of every stratum and is called woolf_homogeneity_haldane.
     strata, empty
         Strata in all, and those with an empty margin: they say nothing about the ratio.
     """
 
     ratio: Ratio
+    common: Ratio
     tests: pd.DataFrame
     strata: int
     empty: int
@@ -50,26 +55,33 @@ def mantel_haenszel(tables: Any, *, conf_level: float = CONF_LEVEL) -> Stratifie
 
     Returns
     -------
-    Stratified. Where no stratum has an event on one side of the diagonal the ratio is 0 or infinite, without
-    limits.
+    Stratified. Where no stratum has an event on one side of the diagonal the ratio is 0 or infinite, Mantel-Haenszel's
+    without limits, and homogeneity is not tested.
 
     References
     ----------
     Mantel N & Haenszel W 1959, J Natl Cancer Inst 22:719-748. Robins J, Breslow N & Greenland S 1986,
     Biometrics 42:311-323. Breslow NE & Day NE 1980, Statistical Methods in Cancer Research I, section 4.4.
-    Tarone RE 1985, Biometrika 72:91-95 (all from memory).
+    Tarone RE 1985, Biometrika 72:91-95. Woolf B 1955, Ann Hum Genet 19:251-253; Haldane JBS 1956, Ann Hum Genet
+    20:309-311 (the half). The common ratio: see ``common_exact`` (all from memory).
 
     Examples
     --------
     >>> result = mantel_haenszel([[[10, 20], [5, 25]], [[8, 12], [6, 14]]])
     >>> round(result.ratio.estimate, 3), result.tests["test"].tolist()
-    (2.01, ['cochran_mantel_haenszel', 'breslow_day', 'tarone'])
+    (2.01, ['cochran_mantel_haenszel', 'breslow_day', 'tarone', 'woolf_homogeneity'])
     """
     counts = np.asarray(tables, dtype=float).reshape(-1, 2, 2)
     telling = (counts.sum(axis=1) > 0).all(axis=1) & (counts.sum(axis=2) > 0).all(axis=1)
     kept = counts[telling]
     ratio, tests = _pooled(kept, conf_level)
-    return Stratified(ratio=ratio, tests=tests, strata=len(counts), empty=int((~telling).sum()))
+    return Stratified(
+        ratio=ratio,
+        common=common_exact(kept, conf_level=conf_level),
+        tests=tests,
+        strata=len(counts),
+        empty=int((~telling).sum()),
+    )
 
 
 def _pooled(counts: Floats, conf_level: float) -> tuple[Ratio, pd.DataFrame]:
@@ -88,8 +100,16 @@ def _pooled(counts: Floats, conf_level: float) -> tuple[Ratio, pd.DataFrame]:
     p_value = float(chi2.sf(statistic, 1))
     if above > 0 and below > 0:
         low, high = pooled.oddsratio_pooled_confint(alpha=1 - conf_level)
-        ratio = Ratio(estimate=above / below, conf_low=float(low), conf_high=float(high), p_value=p_value)
-        rows += _homogeneity(counts, above / below)
+        error = float(pooled.logodds_pooled_se)
+        ratio = Ratio(
+            estimate=above / below,
+            conf_low=float(low),
+            conf_high=float(high),
+            p_value=p_value,
+            std_error=error,
+            statistic=float(np.log(above / below)) / error,
+        )
+        rows += [*_homogeneity(counts, above / below), *_woolf_homogeneity(counts)]
     else:
         estimate = nan if above == below else float("inf") if below == 0 else 0.0
         ratio = Ratio(estimate=estimate, conf_low=nan, conf_high=nan, p_value=p_value)
@@ -120,3 +140,15 @@ def _homogeneity(counts: Floats, ratio: float) -> list[tuple[str, float, float]]
     tarone = breslow_day - float(difference.sum() ** 2 / variance.sum())
     df = float(len(counts) - 1)
     return [("breslow_day", breslow_day, df), ("tarone", tarone, df)]
+
+
+def _woolf_homogeneity(counts: Floats) -> list[tuple[str, float, float]]:
+    """Test homogeneity by the spread of the strata's log ratios around their weighted mean."""
+    if len(counts) < 2:
+        return []
+    empty = bool((counts == 0).any())
+    cells = counts + 0.5 if empty else counts
+    log_ratio = np.log(cells[:, 0, 0] * cells[:, 1, 1] / (cells[:, 0, 1] * cells[:, 1, 0]))
+    weight = 1 / (1 / cells).sum(axis=(1, 2))
+    statistic = float((weight * (log_ratio - np.average(log_ratio, weights=weight)) ** 2).sum())
+    return [("woolf_homogeneity_haldane" if empty else "woolf_homogeneity", statistic, float(len(counts) - 1))]

@@ -53,3 +53,25 @@ Products of fractions miss 0.5 in the last digit, and the plateau rule must not 
 SAME_TIME: Final = 1.4901161193847656e-08
 """Times that lie nearer together than this part of the mean time are one time: the square root of double precision,
 as R's survival has it (timefix; there it is also an absolute difference). 0.1 + 0.2 and 0.3 must tie."""
+
+BOOTSTRAP_REPLICATES: Final = 2_000
+"""Resamples behind a bootstrap limit: its Monte-Carlo error is then about a twentieth of the limit's distance from the
+estimate (common practice, no source)."""
+
+PERMUTATIONS: Final = 1_999
+"""Exchanges of climbers behind a permutation p-value: at p = 0.05 its standard error is 0.005."""
+
+MAX_PERMUTED: Final = 20_000
+"""Larger tables are not permuted: it would take longer than some seconds, and the Rao-Scott test is good there (our own
+choice)."""
+
+IMPUTATIONS: Final = 20
+"""Completed tables behind a pooled estimate: with half of the information missing, limits are then about 1 % longer
+than with endlessly many (Rubin 1987; 20 are common practice)."""
+
+MAX_IMPUTED: Final = 20_000
+"""Larger tables are not completed: it would take longer than a minute (our own choice)."""
+
+FIRTH_REPLICATES: Final = 1_000
+"""Resamples behind the limits of Firth's estimate where climbers repeat: each is a fit of its own, and a percentile
+limit rests on 25 of them (common practice, no source)."""

@@ -29,6 +29,7 @@ WINDOW_DEVIATIONS, WINDOW_COUNTS = 12, 60
 than those of a Poisson distribution, so less than 1e-20 lies outside."""
 SAME_PROBABILITY = 1e-7
 """Relative difference below which two tables count as equally likely in the two-sided p-value (as in R)."""
+NOT_GIVEN = float("nan")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +40,9 @@ class Ratio:
     conf_low: float
     conf_high: float
     p_value: float
+    std_error: float = NOT_GIVEN
+    statistic: float = NOT_GIVEN
+    """Both on the scale of the logarithm, where limits come from a normal distribution."""
 
 
 @dataclass(frozen=True)
@@ -137,8 +141,8 @@ class Conditional:
         k = counts[:-1]
         return np.log((self.exposed - k) * (self.events - k) / ((k + 1) * (self.reference - self.events + k + 1)))
 
-    def _around_mode(self, log_ratio: float) -> tuple[Array, Array]:
-        """Return counts and their probabilities, over the whole support or where the mass lies."""
+    def around_mode(self, log_ratio: float) -> tuple[Array, Array]:
+        """Return counts and their probabilities at an odds ratio, over the whole support or where the mass lies."""
         if self.high - self.low <= WHOLE_SUPPORT:
             counts, weights = self._support
             return counts, np.exp(_log_share(weights + log_ratio * (counts - self.low)))
@@ -163,11 +167,11 @@ class Conditional:
         return float(1 / np.sqrt(sum(1 / max(cell, 0.5) for cell in cells)))
 
     def _mean(self, log_ratio: float) -> float:
-        counts, probabilities = self._around_mode(log_ratio)
+        counts, probabilities = self.around_mode(log_ratio)
         return float(counts @ probabilities)
 
     def _tail(self, log_ratio: float, weight: float, *, upper: bool) -> float:
-        counts, probabilities = self._around_mode(log_ratio)
+        counts, probabilities = self.around_mode(log_ratio)
         beyond = counts > self.observed if upper else counts < self.observed
         at = probabilities[counts == self.observed].sum()
         return float(probabilities[beyond].sum() + weight * at)
@@ -286,6 +290,13 @@ def woolf(table: TwoByTwo, *, conf_level: float = CONF_LEVEL, variance: float | 
         return Ratio(estimate=estimate, conf_low=nan, conf_high=nan, p_value=nan)
     log_ratio = np.log(a * d / (b * c))
     error = np.sqrt(1 / a + 1 / b + 1 / c + 1 / d if variance is None else variance)
-    p_value = float(2 * ndtr(-abs(log_ratio) / error)) if error > 0 else nan
+    statistic = float(log_ratio / error) if error > 0 else nan
     low, high = np.exp(log_ratio - z * error), np.exp(log_ratio + z * error)
-    return Ratio(estimate=a * d / (b * c), conf_low=float(low), conf_high=float(high), p_value=p_value)
+    return Ratio(
+        estimate=a * d / (b * c),
+        conf_low=float(low),
+        conf_high=float(high),
+        p_value=float(2 * ndtr(-abs(statistic))),
+        std_error=float(error),
+        statistic=statistic,
+    )

@@ -2,31 +2,105 @@
 
 from __future__ import annotations
 
-from analysis.results import Distribution, EventRates, OddsRatios, Result, ReturnCurves, SurvivalCurves
+from collections.abc import Callable
+from typing import Any, Final
+
+from analysis.results import (
+    Agreement,
+    Distribution,
+    DistributionComparison,
+    EventRates,
+    OddsRatios,
+    Result,
+    ReturnCurves,
+    SurvivalCurves,
+    TrendTest,
+)
 from analysis.thresholds import MIN_CASES_FOR_MEDIAN
 from reports import rounding, wording
 from reports.frames import of_group, records
+from reports.pictures.choosing import chosen_picture
 from reports.pictures.forest_rows import forest_rows, methods_drawn, series_words
+from reports.pictures.hands import alternative_hands
 
 MOST = 8
 """More values than this are left to the table beside the picture."""
 
 
-def alternative(result: Result) -> str:
+def alternative(result: Result, *, picture: str | None = None) -> str:
     """Return the text alternative of the picture that ``draw`` makes of a result."""
     if isinstance(result, Distribution):
+        if isinstance(result, DistributionComparison):
+            return _comparison(result)
+        if chosen_picture(result, picture) == "hands":
+            return alternative_hands(result)
         return _listed(_distribution(result), _distribution_values(result))
-    if isinstance(result, OddsRatios):
-        reference = wording.label(result.reference, column=result.exposure)
-        against = f" against {reference}" if result.table["exposure"].nunique() == 1 and result.reference else ""
-        return _listed(f"Forest plot of odds ratios{against}", _odds_values(result))
-    if isinstance(result, ReturnCurves):
-        return _listed("Step curves of the share back by day", _return_values(result))
-    if isinstance(result, SurvivalCurves):
-        return f"Step curves of the share without the event, {len(result.groups)} groups."
-    if isinstance(result, EventRates):
-        return _listed(f"Dots with limits: {wording.unit(result.unit)} per {result.per:g}", _rate_values(result))
+    for kind, say in SAID_OF:
+        if isinstance(result, kind):
+            return say(result)
     return f"Picture of: {result.method}"
+
+
+def _odds(result: OddsRatios) -> str:
+    reference = wording.label(result.reference, column=result.exposure)
+    against = f" against {reference}" if result.table["exposure"].nunique() == 1 and result.reference else ""
+    return _listed(f"Forest plot of odds ratios{against}", _odds_values(result))
+
+
+def _returns(result: ReturnCurves) -> str:
+    return _listed("Step curves of the share back by day", _return_values(result))
+
+
+def _survival(result: SurvivalCurves) -> str:
+    return f"Step curves of the share without the event, {len(result.groups)} groups."
+
+
+def _rates(result: EventRates) -> str:
+    return _listed(f"Dots with limits: {wording.unit(result.unit)} per {result.per:g}", _rate_values(result))
+
+
+def _trend(result: TrendTest) -> str:
+    values = [
+        f"{wording.label(row['level'], column=result.ordered)} {_share_or_mean(row)}" for row in records(result.table)
+    ]
+    return _listed(f"Dots with limits over {wording.column_label(result.ordered).lower()}, in order", values)
+
+
+def _share_or_mean(row: dict[str, Any]) -> str:
+    if "events" in row and not wording.is_missing(row["events"]):
+        return f"{rounding.count(row['events'])} of {rounding.count(row['n'])}"
+    return f"{row['estimate']:.2f}"
+
+
+def _agreement(result: Agreement) -> str:
+    readers = " and ".join(result.readers)
+    values = [
+        f"{wording.label(row['first'])} and {wording.label(row['second'])} {rounding.count(row['n'])}"
+        for row in records(result.cells)
+        if row["n"]
+    ]
+    return _listed(f"Table of the grades of {readers}", values)
+
+
+def _comparison(result: DistributionComparison) -> str:
+    column = result.by[0]
+    values = [
+        f"{wording.label(row[column], column=column)} {rounding.count(row['first_n'])} and "
+        f"{rounding.count(row['second_n'])}"
+        for row in records(result.table)
+        if row["first_n"] or row["second_n"]
+    ]
+    return _listed(f"Two marks a row: shares in {result.first} and {result.second}", values)
+
+
+SAID_OF: Final[tuple[tuple[type[Result], Callable[..., str]], ...]] = (
+    (OddsRatios, _odds),
+    (TrendTest, _trend),
+    (Agreement, _agreement),
+    (ReturnCurves, _returns),
+    (SurvivalCurves, _survival),
+    (EventRates, _rates),
+)
 
 
 def _listed(what: str, values: list[str]) -> str:

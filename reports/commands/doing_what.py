@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Sequence
+from typing import Annotated, Any
 
 import typer
 
 from reports.commands.opening import AsCsv, AsJson, Freeze, Registry, opened
-from reports.commands.showing import FigureFile, next_step, show
+from reports.commands.showing import FigureFile, listed, next_step, show
 
 REFERENCES = {"grip": "open_hand", "mechanism": "slow_pull"}
 """What others are compared with unless --reference says otherwise: the gentlest of its list in common use."""
@@ -16,42 +17,131 @@ REFERENCES = {"grip": "open_hand", "mechanism": "slow_pull"}
 def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
     registry: Registry = None,
     freeze: Freeze = None,
+    design: Annotated[
+        str,
+        typer.Option(
+            help="within_cases: injuries among themselves. case_control: cases beside unmatched referents. matched: "
+            "cases beside the referents of their own set."
+        ),
+    ] = "within_cases",
     outcome: Annotated[
-        str, typer.Option(help="COLUMN=VALUE[,VALUE]: the cases that have the outcome, against all other known ones.")
-    ] = "pulley_grade=III,IV",
-    exposure: Annotated[str, typer.Option(help="Column whose levels are compared.")] = "grip",
-    reference: Annotated[
         str | None,
         typer.Option(
-            help="Level to compare with. Default: open_hand for grip, slow_pull for mechanism, else the first.",
+            help="COLUMN=VALUE[,VALUE]: the cases that have the outcome, against all other known ones; beside "
+            "referents: which cases are compared. Default: pulley_grade=III,IV; beside referents all.",
             show_default=False,
         ),
     ] = None,
+    exposure: Annotated[str, typer.Option(help="Column, or columns with commas, whose levels are compared.")] = "grip",
+    reference: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="LEVEL to compare with, or COLUMN=LEVEL, with commas or again for several columns. Default: open_hand "
+            "for grip, slow_pull for mechanism, else the first.",
+            show_default=False,
+        ),
+    ] = None,
+    adjust: Annotated[
+        str | None, typer.Option(help="Covariates, with commas, of a logistic model.", show_default=False)
+    ] = None,
     strata: Annotated[
         str | None, typer.Option(help="Column over which a common ratio is pooled.", show_default=False)
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(help="Unit of the referents: climber, session or move.", show_default=False)
+    ] = None,
+    sampling: Annotated[
+        str | None,
+        typer.Option(help="Referents drawn: unmatched, density, matched or own_earlier.", show_default=False),
+    ] = None,
+    interaction: Annotated[
+        str | None,
+        typer.Option(help="a:b, with commas: does the ratio of one differ by the other?", show_default=False),
+    ] = None,
+    trend: Annotated[
+        str | None, typer.Option(help="Those of the exposures whose levels are ordered.", show_default=False)
+    ] = None,
+    missing: Annotated[
+        bool, typer.Option("--missing", help="Also with missing values as a level, and imputed.")
+    ] = False,
+    people: Annotated[
+        str | None,
+        typer.Option(help="adults, minors or all. Default: adults; beside referents all.", show_default=False),
     ] = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
     figure: FigureFile = None,
 ) -> None:
-    """Compare the injured with each other: which grip or mechanism goes with which injury (adults)."""
-    from analysis.odds import odds_ratios
-    from analysis.sources import cases_of
-    from reports.outcomes import gradual_set_apart, read_outcome, with_outcome
+    """Compare the injured with each other, or with referents: which grip or mechanism goes with which injury."""
+    from analysis.mechanism import mechanism_odds
+    from registry.errors import OptionError
 
-    asked = read_outcome(outcome)
+    exposures, covariates = listed(exposure), listed(adjust or "")
+    if not exposures:
+        raise OptionError("--exposure names no column; name one or more, for example grip,mechanism.")
+    within = design == "within_cases"
+    options: dict[str, Any] = {
+        "design": design,
+        "outcome": _outcome(outcome, within=within),
+        "exposures": exposures,
+        "adjust": covariates,
+        "references": _references(reference or [], exposures, covariates),
+        "strata": strata,
+        "unit": unit,
+        "sampling": sampling,
+        "interactions": listed(interaction or ""),
+        "trend": listed(trend or ""),
+        "missing": missing,
+        "people": _people(people, within=within),
+    }
     with opened(registry, freeze) as view:
-        cases = with_outcome(gradual_set_apart(cases_of(view)), asked)
-        result = odds_ratios(
-            cases,
-            people="adults",
-            outcome=asked.name,
-            exposure=exposure,
-            reference=reference or REFERENCES.get(exposure),
-            strata=strata,
-        )
-        show([result], view, as_json=as_json, as_csv=as_csv, figure=figure)
+        show([mechanism_odds(view, **options)], view, as_json=as_json, as_csv=as_csv, figure=figure)
     next_step("annulary odds --exposure mechanism --figure mechanism.svg", registry, freeze)
+
+
+def _outcome(outcome: str | None, *, within: bool) -> str | None:
+    from analysis.outcomes import SEVERE_PULLEY, read_outcome
+
+    if outcome is None:
+        return SEVERE_PULLEY.name if within else None
+    return read_outcome(outcome).name
+
+
+def _people(people: str | None, *, within: bool) -> str | None:
+    from analysis.odds_columns import PEOPLE
+    from registry.errors import OptionError, suggestion
+
+    if people is None:
+        return "adults" if within else None
+    if people not in (*PEOPLE, "all"):
+        near = suggestion(people, [*PEOPLE, "all"])
+        raise OptionError(f"--people is '{people}'; it is one of {', '.join(PEOPLE)}, all.{near}")
+    return None if people == "all" else people
+
+
+def _references(given: Sequence[str], exposures: Sequence[str], adjust: Sequence[str]) -> dict[str, str]:
+    """Read LEVEL and COLUMN=LEVEL; what is not said stays with the defaults."""
+    from registry.errors import OptionError, suggestion
+
+    columns = [*exposures, *adjust]
+    read = {name: level for name, level in REFERENCES.items() if name in columns}
+    for word in (part for words in given for part in listed(words)):
+        name, equals, level = (part.strip() for part in word.partition("="))
+        if not equals:
+            if len(exposures) > 1:
+                raise OptionError(
+                    f"--reference {word} leaves open of which column; write one of "
+                    f"{', '.join(f'{column}={word}' for column in exposures)}."
+                )
+            read[exposures[0]] = name
+        elif name not in columns or not level:
+            raise OptionError(
+                f"--reference {word} is not COLUMN=LEVEL; the columns are {', '.join(columns)}."
+                f"{suggestion(name, columns)}"
+            )
+        else:
+            read[name] = level
+    return read
 
 
 COMMANDS = [("odds", odds)]

@@ -21,7 +21,15 @@ def listed(words: str) -> list[str]:
     return [word.strip() for word in words.split(",") if word.strip()]
 
 
-def show(results: list[Any], view: View, *, as_json: bool, as_csv: bool, figure: Path | None) -> None:
+def show(
+    results: list[Any],
+    view: View,
+    *,
+    as_json: bool,
+    as_csv: bool,
+    figure: Path | None,
+    picture: str | None = None,
+) -> None:
     """Print results as text, JSON or CSV, with their cautions; draw the first where a figure was asked for."""
     from registry.errors import OptionError
     from reports import terminal
@@ -41,15 +49,15 @@ def show(results: list[Any], view: View, *, as_json: bool, as_csv: bool, figure:
     cautions = dict.fromkeys(caution.sentence for result in results for caution in terminal.result_cautions(result))
     typer.echo("\n" + "\n".join(f"caution: {sentence}" for sentence in cautions), err=True)
     if figure is not None:
-        _draw(first, figure)
+        _draw(first, figure, picture)
 
 
-def _draw(result: Result, place: Path) -> None:
+def _draw(result: Result, place: Path, picture: str | None) -> None:
     from reports.cautions import PICTURE_MARK
     from reports.pictures.drawing import draw
     from reports.pictures.style import marked, save
 
-    save(marked(draw(result), PICTURE_MARK), place)
+    save(marked(draw(result, picture=picture), PICTURE_MARK), place)
     typer.echo(f"figure: {place}", err=True)
 
 

@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Final
 
-from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves
+from analysis.results import (
+    Agreement,
+    Distribution,
+    DistributionComparison,
+    EventRates,
+    OddsRatios,
+    Result,
+    SurvivalCurves,
+    TrendTest,
+)
 from registry.errors import DataError, InputError
 
 if TYPE_CHECKING:
@@ -12,17 +22,19 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def draw(result: Result, ax: Axes | None = None) -> Figure:
+def draw(result: Result, ax: Axes | None = None, *, picture: str | None = None) -> Figure:
     """Draw a result; its type chooses the picture, and nothing is computed.
 
     Parameters
     ----------
     result
-        What a function of ``analysis`` returned: a distribution (bars, or a heat table for two columns),
-        odds ratios (forest plot), survival or return curves (steps with an at-risk table), rates (dots with
-        limits).
+        What a function of ``analysis`` returned: a distribution (the hand, bars, or a heat table for two columns),
+        a comparison of two, odds ratios (forest plot), a trend, the agreement of readers (table of their grades),
+        survival or return curves (steps with an at-risk table), rates (dots with limits).
     ax
         matplotlib axes to draw into; None makes a figure of its own, outside pyplot.
+    picture
+        Of a distribution: hands, bars or heat; None chooses (``chosen_picture``).
 
     Returns
     -------
@@ -50,24 +62,39 @@ def draw(result: Result, ax: Axes | None = None) -> Figure:
         )
         raise DataError(f"there is nothing to draw: {used}. The table stands without its picture.")
     if isinstance(result, Distribution):
-        return _draw_distribution(result, ax)
-    if isinstance(result, OddsRatios):
-        from reports.pictures.forest import draw_forest
-
-        return draw_forest(result, ax)
-    if isinstance(result, SurvivalCurves):
-        from reports.pictures.curves import draw_curves
-
-        return draw_curves(result, ax)
-    if isinstance(result, EventRates):
-        from reports.pictures.intervals import draw_rates
-
-        return draw_rates(result, ax)
+        return _draw_distribution(result, ax, picture)
+    if picture is not None:
+        raise InputError(f"picture '{picture}' goes with a distribution; {type(result).__name__} has one picture.")
+    for kind, home, name in PICTURE_OF:
+        if isinstance(result, kind):
+            drawn: Figure = getattr(import_module(home), name)(result, ax)
+            return drawn
     raise InputError(f"no picture exists for {type(result).__name__} yet; its table can be printed.")
 
 
-def _draw_distribution(result: Distribution, ax: Axes | None) -> Figure:
-    if len(result.by) == 2:
+PICTURE_OF: Final[tuple[tuple[type[Result], str, str], ...]] = (
+    (OddsRatios, "reports.pictures.forest", "draw_forest"),
+    (TrendTest, "reports.pictures.trend", "draw_trend"),
+    (Agreement, "reports.pictures.agreement", "draw_agreement"),
+    (SurvivalCurves, "reports.pictures.curves", "draw_curves"),
+    (EventRates, "reports.pictures.intervals", "draw_rates"),
+)
+"""Each kind of result, and the function that draws it; loaded when it is needed."""
+
+
+def _draw_distribution(result: Distribution, ax: Axes | None, picture: str | None) -> Figure:
+    from reports.pictures.choosing import chosen_picture
+
+    chosen = chosen_picture(result, picture)
+    if isinstance(result, DistributionComparison):
+        from reports.pictures.comparison import draw_comparison
+
+        return draw_comparison(result, ax)
+    if chosen == "hands":
+        from reports.pictures.hands import draw_hands
+
+        return draw_hands(result, ax)
+    if chosen == "heat":
         from reports.pictures.heat import draw_heat
 
         return draw_heat(result, ax)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from analysis.odds import odds_ratios
+from analysis.outcomes import SEVERE_PULLEY, gradual_set_apart, with_outcome
 from analysis.shares import distribution
 from reports.cautions import cautions_for
 from reports.document import Block, Caution, Paragraph, Section
-from reports.outcomes import SEVERE_PULLEY, gradual_set_apart, with_outcome
 from reports.season.material import ALL_AGES, Material, attempt, shown
 
 

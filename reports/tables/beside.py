@@ -28,7 +28,7 @@ def tests_table(tests: pd.DataFrame, key: str, method: str) -> tuple[Table, ...]
     names = _label_columns(tests)
     rows = []
     for row in records(tests):
-        degrees = "" if wording.is_missing(row["df"]) else f"{row['df']:g}"
+        degrees = "" if wording.is_missing(row["df"]) else f"{row['df']:.1f}".removesuffix(".0")
         rows.append(
             (
                 *(doc.text("") if _is_blank(row[name]) else doc.code(row[name]) for name in names),

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Final
+
 from analysis.alike import Likeness
-from analysis.results import Distribution, EventRates, OddsRatios, Result, SurvivalCurves
+from analysis.results import Agreement, Distribution, EventRates, OddsRatios, Result, SurvivalCurves, TrendTest
 from reports import document as doc
 from reports import wording
 from reports.document import Column, Table
 from reports.frames import records
+from reports.tables.agreement import agreement_tables, trend_tables
 from reports.tables.alike import alike_tables
 from reports.tables.curves import curve_tables
 from reports.tables.rates import rate_tables
@@ -29,17 +33,22 @@ def tables_of(result: Result, *, key: str = "") -> tuple[Table, ...]:
     -------
     Tables of typed cells. Values stay unrounded in the cells; only what is shown is rounded.
     """
-    if isinstance(result, Distribution):
-        return distribution_tables(result, key or "distribution")
-    if isinstance(result, OddsRatios):
-        return odds_tables(result, key or "odds")
-    if isinstance(result, SurvivalCurves):
-        return curve_tables(result, key or "return")
-    if isinstance(result, EventRates):
-        return rate_tables(result, key or "rates")
-    if isinstance(result, Likeness):
-        return alike_tables(result, key or "alike")
+    for kind, make, name in TABLES_OF:
+        if isinstance(result, kind):
+            return make(result, key or name)
     return (_plain_table(result, key or "table"),)
+
+
+TABLES_OF: Final[tuple[tuple[type[Result], Callable[..., tuple[Table, ...]], str], ...]] = (
+    (Distribution, distribution_tables, "distribution"),
+    (OddsRatios, odds_tables, "odds"),
+    (TrendTest, trend_tables, "trend"),
+    (Agreement, agreement_tables, "agreement"),
+    (SurvivalCurves, curve_tables, "return"),
+    (EventRates, rate_tables, "rates"),
+    (Likeness, alike_tables, "alike"),
+)
+"""Each kind of result, what makes its tables, and their name."""
 
 
 def _plain_table(result: Result, key: str) -> Table:

@@ -14,8 +14,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from analysis.odds import TABLE_COLUMNS, odds_ratios
-from analysis.results import OddsRatios
+from analysis.exact_tables import general_association
+from analysis.odds import odds_ratios
+from analysis.results import ODDS_COLUMNS, OddsRatios
 from registry.errors import ColumnError, DataError, InputError, OptionError
 
 TESTS = Path(__file__).resolve().parent.parent
@@ -64,7 +65,7 @@ def test_fingers_of_men_and_women() -> None:
 
 def test_columns_counts_and_methods() -> None:
     result = odds_ratios(GRIPS, outcome="a2", exposure="grip", reference="open_hand")
-    assert tuple(result.table.columns) == TABLE_COLUMNS
+    assert tuple(result.table.columns) == ODDS_COLUMNS
     assert result.table["level"].tolist() == ["full_crimp"] * 3 + ["half_crimp"] * 3
     assert result.table["method"].tolist() == ["conditional_exact", "conditional_mid_p", "woolf"] * 2
     cells = ["exposed_events", "exposed_others", "reference_events", "reference_others"]
@@ -73,7 +74,7 @@ def test_columns_counts_and_methods() -> None:
     assert result.reference == "open_hand"
     assert (result.n_rows_in, result.n_rows_used) == (91, 91)
     assert codes(result) == []
-    assert result.tests.columns.tolist() == ["level", "test", "statistic", "df", "p_value"]
+    assert result.tests.columns.tolist() == ["exposure", "level", "test", "statistic", "df", "p_value"]
 
 
 def test_the_design_says_what_the_ratio_means() -> None:
@@ -177,7 +178,12 @@ def test_a_reversal_is_named() -> None:
     assert "(0.905) and the ratio that ignores 'dept' (1.84)" in result.notes[0].sentence
     tests = result.tests.set_index("test")
     assert tests.loc["tarone", "statistic"] == pytest.approx(expected["tarone"], abs=tolerance)
-    assert (result.tests["level"] == "male").all()
+    assert tests.loc["woolf_homogeneity", "statistic"] == pytest.approx(expected["woolf_chi2"], abs=tolerance)
+    assert result.tests[["exposure", "level"]].drop_duplicates().to_numpy().tolist() == [["sex", "male"]]
+    common = row(result, "common_exact")
+    assert common["estimate"] == pytest.approx(expected["OR_conditional_MLE"], abs=tolerance)
+    assert (common["conf_low"], common["conf_high"]) == pytest.approx(expected["exact_ci"], abs=tolerance)
+    assert pooled["std_error"] == pytest.approx(expected["logSE_RBG"], abs=tolerance)
     # Each department alone, in the order of the case
     alone = [
         row(odds_ratios(rows, outcome="admitted", exposure="sex", reference="female"), "woolf")["estimate"]
@@ -323,7 +329,9 @@ def test_a_pooled_ratio_without_limits_is_named() -> None:
     assert pooled["estimate"] == math.inf
     assert pooled["zero_cell"]
     sentences = {note.code: note.sentence for note in result.notes}
-    assert sentences["pooled_without_limits"].startswith("At x the ratio pooled over 'site' (inf) has no limits")
+    assert sentences["pooled_without_limits"].startswith(
+        "At x the Mantel-Haenszel ratio over 'site' (inf) has no limits"
+    )
 
 
 class View:
@@ -345,3 +353,33 @@ def test_a_registry_is_not_compared_person_by_person(role: str) -> None:
     columns = {"exposure": "grip", "strata": None, role: "athlete"}
     with pytest.raises(OptionError, match=f"{role} 'athlete' would list persons"):
         odds_ratios(View(rows), outcome="a2", **columns)  # type: ignore[arg-type]
+
+
+def test_several_levels_over_strata_are_tested_together() -> None:
+    site = np.arange(len(GRIPS)) % 2 == 0
+    frame = GRIPS.assign(site=np.where(site, "north", "south"))
+    result = odds_ratios(frame, outcome="a2", exposure="grip", reference="open_hand", strata="site")
+    overall = result.tests.iloc[-1]
+    cube = frame.groupby(["site", "grip", "a2"]).size().unstack(fill_value=0)
+    wanted = general_association(cube.to_numpy().reshape(2, 3, 2))
+    assert overall[["exposure", "level", "test"]].tolist() == ["grip", "", "generalised_cochran_mantel_haenszel"]
+    assert (overall["statistic"], overall["df"]) == pytest.approx((wanted.statistic, 2))
+    assert result.exposures == ("grip",)
+
+
+def test_errors_and_z_stand_where_limits_are_normal() -> None:
+    result = odds_ratios(GRIPS.assign(site="x"), outcome="a2", exposure="grip", strata="site")
+    normal = result.table["method"].isin(["woolf", "mantel_haenszel"])
+    assert result.table.loc[normal, ["std_error", "statistic"]].notna().all(axis=None)
+    assert result.table.loc[~normal, ["std_error", "statistic"]].isna().all(axis=None)
+    rows = result.table[normal]
+    assert (np.log(rows["estimate"]) / rows["std_error"]).to_numpy() == pytest.approx(rows["statistic"].to_numpy())
+
+
+def test_a_half_for_woolfs_test_is_said() -> None:
+    counts = {(True, "x", "s"): 4, (False, "x", "s"): 3, (True, "y", "s"): 2, (False, "y", "s"): 5}
+    more = {(True, "x", "t"): 6, (True, "y", "t"): 2, (False, "y", "t"): 5}
+    rows = rows_of({**counts, **more}, ["up", "grip", "site"])
+    result = odds_ratios(rows, outcome="up", exposure="grip", reference="y", strata="site")
+    assert "half_added" in codes(result)
+    assert "woolf_homogeneity_haldane" in set(result.tests["test"])

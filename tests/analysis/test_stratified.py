@@ -40,6 +40,24 @@ def test_published_strata(name: str) -> None:
     assert tests.loc["cochran_mantel_haenszel", "statistic"] == pytest.approx(expected["MH_chi2"], abs=tolerance)
     assert tests.loc["breslow_day"].tolist() == pytest.approx([expected["BD"], 5, expected["BD_p"]], abs=tolerance)
     assert tests.loc["tarone"].tolist() == pytest.approx([expected["tarone"], 5, expected["tarone_p"]], abs=tolerance)
+    assert result.ratio.std_error == pytest.approx(expected["logSE_RBG"], abs=1e-9)
+    assert result.ratio.statistic == pytest.approx(math.log(expected["OR_MH"]) / expected["logSE_RBG"], abs=1e-6)
+    assert result.common.estimate == pytest.approx(expected["OR_conditional_MLE"], abs=tolerance)
+    assert (result.common.conf_low, result.common.conf_high) == pytest.approx(expected["exact_ci"], abs=tolerance)
+
+
+def test_woolfs_test_of_homogeneity() -> None:
+    # computed with R 4.2.2 (hand formula of ?mantelhaen.test); with the half in every cell where one is empty
+    cells = {name: np.array([CASES[name]["inputs"][key] for key in keys]).T for name, keys in COLUMNS.items()}
+    berkeley = mantel_haenszel(cells["MH-BERKELEY"]).tests.set_index("test")
+    expected = CASES["MH-BERKELEY"]["expected"]
+    assert berkeley.loc["woolf_homogeneity"].tolist() == pytest.approx(
+        [expected["woolf_chi2"], 5, expected["woolf_p"]], abs=1e-6
+    )
+    oesophagus = mantel_haenszel(cells["MH-OESOPH"]).tests.set_index("test")
+    wanted = CASES["MH-OESOPH"]["expected"]["woolf_haldane"]["X2"]
+    assert oesophagus.loc["woolf_homogeneity_haldane", "statistic"] == pytest.approx(wanted, abs=1e-6)
+    assert "woolf_homogeneity" not in oesophagus.index
 
 
 def test_a_pooled_ratio_of_exactly_one_can_be_tested() -> None:

@@ -12,13 +12,13 @@ import pytest
 
 from analysis.incidence import incidence_rates
 from analysis.odds import odds_ratios
+from analysis.outcomes import SEVERE_PULLEY, with_outcome
 from analysis.rates import event_rates
 from analysis.returns import return_curves
 from analysis.shares import distribution
 from analysis.survival import survival_curves
 from registry.dictionary.injury import STRUCTURES
 from registry.door import enter
-from reports.outcomes import SEVERE_PULLEY, with_outcome
 
 FIRST_DAY = 19723
 """2024-01-01 as a day number."""

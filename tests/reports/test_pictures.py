@@ -85,7 +85,7 @@ def test_the_same_picture_has_the_same_bytes(results: dict[str, Any], kind: str,
 def test_bars_show_counts_with_their_denominator(results: dict[str, Any]) -> None:
     result = results["bars"]
     ring = result.table.set_index("digit").loc["ring"]
-    shown = texts(draw(result))
+    shown = texts(draw(result, picture="bars"))
     assert f"{int(ring['n'])} of 80" in shown
     assert {"ring", "thumb", "little"} <= shown
 

@@ -14,9 +14,9 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from analysis.outcomes import read_outcome, with_outcome
 from registry.errors import OptionError
 from reports.commands import COMMANDS
-from reports.outcomes import read_outcome, with_outcome
 
 Run = Callable[..., Any]
 
@@ -58,7 +58,8 @@ def run(monkeypatch: pytest.MonkeyPatch) -> Run:
 
 
 def test_every_command_has_help_and_data_options(run: Run) -> None:
-    assert [name for name, _ in COMMANDS] == ["distribution", "odds", "return", "incidence", "season", "alike"]
+    names = ["distribution", "odds", "agreement", "return", "incidence", "season", "alike"]
+    assert [name for name, _ in COMMANDS] == names
     for name, function in COMMANDS:
         shown = run(name, "--help")
         assert shown.exit_code == 0

@@ -88,7 +88,7 @@ def test_no_code_is_shown_with_an_underscore() -> None:
 
 
 def test_cautions_cover_what_must_be_said_beside_outcomes() -> None:
-    assert len(CAUTIONS) == 8
+    assert len(CAUTIONS) == 9
     assert [caution.code for caution in cautions_for("return")] == ["group_figures", "care_seekers", "past_courses"]
     everything = " ".join(caution.sentence for caution in CAUTIONS)
     for words in ("not for diagnosis", "1 in 5", "Under 18", "ranked", "small cells", "swollen, bent finger"):

@@ -88,14 +88,18 @@ def gradual_set_apart(cases: nw.LazyFrame[Any]) -> nw.LazyFrame[Any]:
     Parameters
     ----------
     cases
-        Rows with onset_mode, and grip and mechanism where there are such columns.
+        Rows with onset_mode, and grip and mechanism where there are such columns of codes.
 
     Returns
     -------
-    The rows; a gradual onset has no grip and no mechanism that could be compared.
+    The rows; a gradual onset has no grip and no mechanism that could be compared. Rows without onset_mode come back as
+    they are.
     """
+    schema = cases.collect_schema()
+    if schema.get("onset_mode") != nw.String:
+        return cases
     gradual = (nw.col("onset_mode") == "repetitive_gradual").fill_null(False)
-    present = [name for name in OF_A_MOMENT if name in cases.collect_schema().names()]
+    present = [name for name in OF_A_MOMENT if schema.get(name) == nw.String]
     return cases.with_columns(
         nw.when(gradual).then(nw.lit(NOT_APPLICABLE)).otherwise(nw.col(name)).alias(name) for name in present
     )

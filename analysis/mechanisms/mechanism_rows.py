@@ -1,0 +1,162 @@
+"""The rows of each design: injuries among themselves, or cases beside the referents of a registry."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import narwhals.stable.v2 as nw
+import pandas as pd
+
+from analysis.adjusted import DESIGNS as ADJUSTED_DESIGNS
+from analysis.matched import CANNOT_MEAN, MEANING
+from analysis.outcomes import gradual_set_apart, read_outcome, with_outcome
+from analysis.referents import INJURED, SET_KEY, compared
+from analysis.results import Note, no_rows_left_out
+from analysis.sources import cases_of, is_view
+from registry.door import enter
+from registry.errors import InputError, OptionError, suggestion
+
+DESIGNS: Final = ("within_cases", "case_control", "matched")
+WITHIN: Final = "within_cases"
+MATCHED: Final = "matched"
+OWN: Final = "own_earlier"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DesignRows:
+    """Rows that can be compared.
+
+    Attributes
+    ----------
+    rows
+        A frame inside DuckDB.
+    outcome
+        Its true/false column.
+    meaning, cannot_mean
+        What a ratio says, and what it does not.
+    sets
+        Columns that together name a matched set.
+    unit, sampling
+        Of the referents; '' where they are not known.
+    left_out
+        reason, n: cases and referents that were left out already.
+    """
+
+    rows: nw.LazyFrame[Any]
+    outcome: str
+    meaning: str
+    cannot_mean: str
+    sets: tuple[str, ...] = ()
+    unit: str = ""
+    sampling: str = ""
+    left_out: pd.DataFrame = field(default_factory=no_rows_left_out)
+    notes: tuple[Note, ...] = ()
+
+
+def design_rows(
+    source: Any,
+    *,
+    design: str,
+    outcome: str | None,
+    columns: Sequence[str],
+    unit: str | None = None,
+    sampling: str | None = None,
+    matched_on: str | Sequence[str] = SET_KEY,
+) -> DesignRows:
+    """Return the rows of a design.
+
+    Parameters
+    ----------
+    source
+        A frame, an opened registry or freeze, or a mapping with the tables 'cases' and 'referents'.
+    design
+        within_cases, case_control or matched.
+    outcome
+        True/false column, or ``COLUMN=VALUE[,VALUE]``. Of cases beside referents of a registry: which cases are
+        compared; None for all.
+    columns
+        Exposures, covariates and strata.
+    unit, sampling
+        Of a registry's referents. ``unit`` may also say what the referents of a frame are.
+    matched_on
+        Column or columns that name the matched set in a frame.
+
+    Raises
+    ------
+    OptionError
+        When the design does not exist, or an option does not belong to it.
+    InputError
+        When a frame comes without an outcome.
+    """
+    if design not in DESIGNS:
+        raise OptionError(f"design is '{design}'; it is one of {', '.join(DESIGNS)}.{suggestion(design, DESIGNS)}")
+    if design == WITHIN and (unit or sampling):
+        raise OptionError("unit and sampling say what referents are; the design within_cases has none.")
+    if design != WITHIN and (is_view(source) or _has_referents(source)):
+        return _beside_referents(source, design=design, outcome=outcome, columns=columns, unit=unit, sampling=sampling)
+    if outcome is None:
+        raise InputError("outcome is missing; name a true/false column, or COLUMN=VALUE, for example pulley_grade=III.")
+    rows = gradual_set_apart(cases_of(source))
+    rows, name = _with_asked_outcome(rows, outcome)
+    return DesignRows(
+        rows=rows,
+        outcome=name,
+        meaning=MEANING.format(outcome=name) if design == MATCHED else ADJUSTED_DESIGNS[design][0].format(outcome=name),
+        cannot_mean=CANNOT_MEAN.format(outcome=name) if design == MATCHED else ADJUSTED_DESIGNS[design][1],
+        sets=_keys(matched_on) if design == MATCHED else (),
+        unit=unit or "",
+        sampling=sampling or "",
+    )
+
+
+def _has_referents(source: Any) -> bool:
+    return isinstance(source, Mapping) and "referents" in source and "cases" in source
+
+
+def _keys(matched_on: str | Sequence[str]) -> tuple[str, ...]:
+    return (matched_on,) if isinstance(matched_on, str) else tuple(matched_on)
+
+
+def _with_asked_outcome(rows: nw.LazyFrame[Any], outcome: str) -> tuple[nw.LazyFrame[Any], str]:
+    """Read ``COLUMN=VALUE`` where it is no column's own name."""
+    if "=" not in outcome or outcome in rows.collect_schema().names():
+        return rows, outcome
+    asked = read_outcome(outcome)
+    return with_outcome(rows, asked), asked.name
+
+
+def _beside_referents(
+    source: Any, *, design: str, outcome: str | None, columns: Sequence[str], unit: str | None, sampling: str | None
+) -> DesignRows:
+    tables: dict[str, Any] = (
+        {"referents": source.base("referents"), "athletes": source.base("athletes")}
+        if is_view(source)
+        else {name: table for name, table in source.items() if name != "cases"}
+    )
+    cases, of_cases = enter(cases_of(source)), None
+    if outcome is not None and outcome != INJURED:
+        cases, of_cases = _with_asked_outcome(cases, outcome)
+    found = compared(
+        {**tables, "cases": cases},
+        design=design,  # type: ignore[arg-type]  # checked by the caller
+        exposures=list(dict.fromkeys(columns)),
+        unit=unit,  # type: ignore[arg-type]  # compared refuses other words
+        sampling=sampling,  # type: ignore[arg-type]
+        outcome_of_cases=of_cases,
+    )
+    rows, name = found.rows, found.outcome
+    if of_cases is not None:
+        rows, name = rows.with_columns(nw.col(found.outcome).alias(of_cases)), of_cases
+    return DesignRows(
+        rows=rows,
+        outcome=name,
+        meaning=found.meaning,
+        cannot_mean=found.cannot_mean,
+        sets=(SET_KEY,) if design == MATCHED else (),
+        unit=found.unit,
+        sampling=found.sampling,
+        left_out=found.left_out,
+        notes=found.notes,
+    )

@@ -1,0 +1,1 @@
+"""What the answer would be under other handlings of missing values."""
