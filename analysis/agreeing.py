@@ -14,12 +14,12 @@ import pandas as pd
 from scipy.special import ndtr
 
 from analysis.clusters import Repeats
-from analysis.kappa import Kappa, clustered_error, cohen, fleiss
 from analysis.odds_columns import of_people
 from analysis.proportions import normal_quantile
-from analysis.reading_levels import Weights, grades_of, said_of_weights, weight_matrices
-from analysis.reading_patterns import Patterns, PatternSpread, patterns_of, spread_of
-from analysis.readings import readings_of, readings_of_votes
+from analysis.reading.kappa import Kappa, clustered_error, cohen, fleiss
+from analysis.reading.reading_levels import Weights, grades_of, said_of_weights, weight_matrices
+from analysis.reading.reading_patterns import Patterns, PatternSpread, patterns_of, spread_of
+from analysis.reading.readings import readings_of, readings_of_votes
 from analysis.results import Agreement, Note
 from analysis.sources import is_view
 from analysis.tallies import counts_by_cell, kind_of

@@ -9,10 +9,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.by_climber import ByClimber
-from analysis.linear_trend import Trend, centred, cochran_armitage, linear_by_linear
 from analysis.ordered import scale_of
 from analysis.results import Note, no_tests
 from analysis.thresholds import MIN_CLUSTERS, MIN_FOR_TEST
+from analysis.trending.linear_trend import Trend, centred, cochran_armitage, linear_by_linear
 
 Floats = npt.NDArray[np.float64]
 

@@ -247,7 +247,8 @@ class TrendTest(Result):
         level, score, n, events, estimate (share), conf_low, conf_high; of an ordered outcome: level, score, n,
         estimate (mean score of the outcome), conf_low, conf_high.
     tests
-        test (cochran_armitage, departure_from_trend, heterogeneity, linear_by_linear), statistic, df, p_value.
+        test (cochran_armitage, departure_from_trend, heterogeneity, linear_by_linear, trend_by_climber), statistic, df,
+        p_value, z (signed: above 0 it rises).
     """
 
     outcome: str
@@ -261,7 +262,8 @@ class Agreement(Result):
 
     table
         method (cohen_kappa, weighted_kappa, fleiss_kappa), readers, weights, n, observed, expected, estimate,
-        std_error, conf_low, conf_high, std_error_null, statistic, p_value.
+        std_error, conf_low, conf_high, beside_low, beside_high (on Fisher's z scale), std_error_null, statistic,
+        p_value. ``weights`` is none, linear, quadratic or given.
     cells
         Of two readers: first, second (their grades), n. Of more: the empty table.
     categories

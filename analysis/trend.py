@@ -12,14 +12,6 @@ from scipy.stats import chi2 as chi_square
 from scipy.stats import t as student
 
 from analysis.levels import MISSING_LEVELS, level_word
-from analysis.linear_trend import (
-    Trend,
-    centred,
-    cochran_armitage,
-    expected_counts,
-    heterogeneity,
-    linear_by_linear,
-)
 from analysis.odds_columns import of_people
 from analysis.ordered import Scale, Scores, declared_order, scale_of
 from analysis.outcomes import read_outcome, with_outcome
@@ -28,7 +20,15 @@ from analysis.results import Note, TrendTest
 from analysis.sources import cases_of, refuse_persons
 from analysis.tallies import counts_by_cell, kind_of
 from analysis.thresholds import CONF_LEVEL, MIN_CLUSTERS, MIN_EVENTS, SPARSE_EXPECTED
-from analysis.trend_tally import HAPPENED, OrderedTally, Spread, spread_of, tally_of
+from analysis.trending.linear_trend import (
+    Trend,
+    centred,
+    cochran_armitage,
+    expected_counts,
+    heterogeneity,
+    linear_by_linear,
+)
+from analysis.trending.trend_tally import HAPPENED, OrderedTally, Spread, spread_of, tally_of
 from registry.door import require
 from registry.errors import DataError, InputError
 

@@ -21,11 +21,16 @@ def section(material: Material) -> Section:
             )
         )
     ]
-    blocks += shown(by_digit, key="digit", caption="Injured fingers, with 95 % limits.")
+    blocks += shown(by_digit, key="digit", caption="Injured fingers; the darker, the larger the share.")
     blocks += shown(
         crossed,
         key="structure_by_digit",
         caption="Injured structures by finger; the darker, the more. Side and joint are not told apart here.",
     )
-    blocks += shown(by_structure, key="structure", caption="", picture=None, tables=1)
+    blocks += shown(
+        by_structure,
+        key="structure",
+        caption="Injured structures of all fingers, drawn on one; the darker, the larger the share of fingers.",
+        tables=1,
+    )
     return Section(key="which", title="Which finger, which structure", blocks=tuple(blocks))

@@ -9,7 +9,16 @@ from typing import Any
 import pandas as pd
 
 from analysis.levels import MISSING_LEVELS, code_list
-from analysis.results import Distribution, EventRates, IncidenceRates, OddsRatios, Result, SurvivalCurves
+from analysis.results import (
+    Agreement,
+    Distribution,
+    EventRates,
+    IncidenceRates,
+    OddsRatios,
+    Result,
+    SurvivalCurves,
+    TrendTest,
+)
 from reports import document as doc
 from reports import rounding, wording
 from reports.document import Cell, Column, Table
@@ -95,6 +104,8 @@ def in_words_of(result: Result, sentence: str) -> str:
     """Say a sentence of a result in words: its groups as the tables say them, its sites as they are."""
     columns = _grouped_by(result)
     kept = {str(site) for site in result.sites["site"]} if isinstance(result, IncidenceRates) else set()
+    if isinstance(result, Agreement):
+        kept.update(result.readers)
     levels: dict[str, str] = {}
     for column, values in columns.items():
         words = [str(value) for value in values if not wording.is_missing(value)]
@@ -116,6 +127,8 @@ def _grouped_by(result: Result) -> dict[str, Iterable[Any]]:
     if isinstance(result, OddsRatios):
         groups = {name: [*part["reference"], *part["level"]] for name, part in result.table.groupby("exposure")}
         return {result.exposure: [result.reference], **{str(name): values for name, values in groups.items()}}
+    if isinstance(result, TrendTest):
+        return {result.ordered: result.table["level"]}
     if isinstance(result, Distribution | EventRates):
         return {column: result.table[column] for column in result.by if column in result.table.columns}
     return {}

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.linear_trend import cochran_armitage, linear_by_linear
 from analysis.proportions import wilson_limits
 from analysis.results import Distribution
 from analysis.shares import distribution
 from analysis.simultaneous import simultaneous_proportions
+from analysis.trending.linear_trend import cochran_armitage, linear_by_linear
 
 DIGITS = ["thumb", "index", "middle", "ring", "little"]
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from analysis.agreeing import agreement
-from analysis.readings import readings_of
+from analysis.reading.readings import readings_of
 from registry import open_registry
 from registry.door import enter
 from registry.errors import DataError, InputError, OptionError

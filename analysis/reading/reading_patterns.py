@@ -12,7 +12,7 @@ import pandas as pd
 
 from analysis.clusters import CLIMBER, Repeats, climber_products, repeats
 from analysis.levels import MISSING_LEVELS, level_word
-from analysis.reading_levels import Grades
+from analysis.reading.reading_levels import Grades
 from analysis.results import no_rows_left_out
 from registry.errors import DataError
 

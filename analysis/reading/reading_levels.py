@@ -9,9 +9,9 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from analysis.kappa import agreement_weights
 from analysis.levels import MISSING_LEVELS, code_list, level_word, ordered_levels
 from analysis.ordered import NO_STEP, declared_order, scale_of
+from analysis.reading.kappa import agreement_weights
 from registry.errors import InputError, OptionError, suggestion
 
 Floats = npt.NDArray[np.float64]

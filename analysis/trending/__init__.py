@@ -1,0 +1,1 @@
+"""Trends over ordered levels: counts at each step, and their tests."""
