@@ -80,8 +80,8 @@ def mechanism_odds(  # noqa: PLR0913 - each is a decision that a reader of the r
         within_cases: injuries compared among themselves. case_control: cases beside unmatched referents. matched: cases
         beside the referents of their own set.
     outcome
-        True/false column, or ``COLUMN=VALUE[,VALUE]`` (unknown and not gradable values are not known). Beside the
-        referents of a registry: which cases are compared; None for all.
+        True/false column, or ``COLUMN=VALUE[,VALUE]`` (unknown and not gradable values are not known), several joined
+        with '+' which must hold together. Beside the referents of a registry: which cases are compared; None for all.
     exposures
         Columns whose levels are compared, each in a model of its own.
     adjust
@@ -154,7 +154,6 @@ def mechanism_odds(  # noqa: PLR0913 - each is a decision that a reader of the r
     products = _products(interactions, (*chosen, *covariates))
     ordered = _names(trend, "trend", needed=False)
     _check(chosen, covariates, references or {}, ordered, design=design, strata=strata, products=products)
-    _refuse_outcome_twice(outcome, (*chosen, *covariates, strata))
     for name in (*chosen, *covariates):
         refuse_persons(source, [name], role="exposure" if name in chosen else "adjust")
     refuse_persons(source, [strata], role="strata")
@@ -267,15 +266,6 @@ def _check(
         )
 
 
-def _refuse_outcome_twice(outcome: str | None, columns: Sequence[str | None]) -> None:
-    made_of = (outcome or "").partition("=")[0].strip()
-    if made_of and made_of in columns:
-        raise InputError(
-            f"'{made_of}' is what the outcome '{outcome}' is made of; it foretells it without a miss, and cannot be "
-            f"compared or adjusted for too."
-        )
-
-
 def _result(asked: Asked, pieces: Sequence[Piece], extras: _Extras) -> OddsRatios:
     data, first = asked.data, pieces[0]
     table, notes = _table(asked, pieces, extras)
@@ -289,7 +279,7 @@ def _result(asked: Asked, pieces: Sequence[Piece], extras: _Extras) -> OddsRatio
     return OddsRatios(
         table=table,
         method=method_of(asked, pieces, products, imputed=bool(extras.sensitivities)),
-        unit=first.first.unit,
+        unit=data.counted or first.first.unit,
         conf_level=asked.conf_level,
         n_rows_in=n_rows_in + apart,
         n_rows_used=n_rows_used,

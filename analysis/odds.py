@@ -245,6 +245,12 @@ def _tests(tally: _Tally, comparisons: Sequence[Comparison], exposure: str) -> p
 def _spread(rows: nw.LazyFrame[Any], tally: _Tally, reference: str) -> tuple[Spread | None, tuple[Note, ...]]:
     if CLIMBER not in rows.collect_schema().names():
         return None, ()
+    if tally.exposure == CLIMBER:
+        sentence = (
+            f"The levels of '{CLIMBER}' are climbers: no limits can allow for repeaters, and all take rows as "
+            f"independent."
+        )
+        return None, (Note("climbers_compared", sentence),)
     names = [tally.outcome, tally.exposure, *([tally.strata] if tally.strata else [])]
     schema = rows.collect_schema()
     recorded = [~nw.col(name).is_null() for name in names]

@@ -66,23 +66,58 @@ def check_columns(rows: nw.LazyFrame[Any], outcome: str, exposure: str, strata: 
         When a column has no value.
     """
     roles = [(outcome, "outcome"), (exposure, "exposure"), *([(strata, "strata")] if strata else [])]
+    for name, role in roles:
+        if not isinstance(name, str):
+            raise InputError(
+                f"{role} is the name of one column, a text; got {type(name).__name__}. For several exposures use "
+                f"adjusted_odds_ratios, or ask for one after the other."
+            )
     require(rows, roles)
     names = [name for name, _ in roles]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise InputError(f"column '{twice[0]}' is given twice; outcome, exposure and strata are different columns.")
-    schema = rows.collect_schema()
-    filled = rows.select(nw.col(outcome, exposure).count()).collect().to_pandas().iloc[0]
-    for name, role in roles[:2]:
-        if not filled[name]:
-            raise DataError(f"{role} '{name}' has no value in any row, so there is nothing to compare.")
-    if schema[outcome] != nw.Boolean:
-        raise InputError(_not_boolean(rows, outcome, schema[outcome]))
-    if schema[exposure] not in (nw.Boolean, nw.String) and not _few_codes(rows, exposure):
+    check_outcome(rows, outcome)
+    _refuse_empty(rows, exposure, "exposure")
+    kind = rows.collect_schema()[exposure]
+    if kind not in (nw.Boolean, nw.String) and not _few_codes(rows, exposure):
         raise InputError(
-            f"exposure '{exposure}' holds {kind_of(schema[exposure])}; text, categories, true/false or a few whole "
+            f"exposure '{exposure}' holds {kind_of(kind)}; text, categories, true/false or a few whole "
             f"numbers as codes are needed. Cut it into named groups first."
         )
+
+
+def check_outcome(rows: nw.LazyFrame[Any], outcome: str) -> None:
+    """Refuse an outcome that has no value, or is not true/false.
+
+    Parameters
+    ----------
+    rows
+        A frame inside DuckDB that has the column.
+    outcome
+        Its name.
+
+    Raises
+    ------
+    DataError, InputError
+        When the column has no value, or is of another kind.
+
+    Examples
+    --------
+    >>> from registry.door import enter
+    >>> check_outcome(enter({"a2": [0, 1]}), "a2")
+    Traceback (most recent call last):
+    registry.errors.InputError: outcome 'a2' must be true/false; it holds the numbers 0, 1. ...
+    """
+    _refuse_empty(rows, outcome, "outcome")
+    dtype = rows.collect_schema()[outcome]
+    if dtype != nw.Boolean:
+        raise InputError(_not_boolean(rows, outcome, dtype))
+
+
+def _refuse_empty(rows: nw.LazyFrame[Any], name: str, role: str) -> None:
+    if not rows.select(nw.col(name).count()).collect().to_pandas().iloc[0, 0]:
+        raise DataError(f"{role} '{name}' has no value in any row, so there is nothing to compare.")
 
 
 def _few_codes(rows: nw.LazyFrame[Any], exposure: str) -> bool:

@@ -59,6 +59,13 @@ def comparison_notes(comparisons: Sequence[Comparison], strata: str | None) -> t
     if few:
         sentence = f"Fewer than {MIN_EVENTS} events, or rows without the event, stand behind {', '.join(few)}."
         notes.append(Note("few_events", sentence))
+    sparse = [each.level for each in comparisons if 0 < min(each.table.cells) < MIN_EVENTS and each.level not in few]
+    if sparse:
+        sentence = (
+            f"A cell of the level or its reference holds fewer than {MIN_EVENTS} rows at {', '.join(sparse)}: read the "
+            f"exact limits, not Woolf's."
+        )
+        notes.append(Note("sparse_cells", sentence))
     pooled = [(each, each.pooled) for each in comparisons if each.pooled is not None]
     return (*notes, *(note for each, over in pooled for note in _pooled_notes(each, over, str(strata))))
 
@@ -77,6 +84,12 @@ def smaller_side(table: TwoByTwo) -> int:
 
 def _pooled_notes(each: Comparison, pooled: Stratified, strata: str) -> list[Note]:
     notes = []
+    if pooled.empty == pooled.strata:
+        sentence = (
+            f"No stratum of '{strata}' compares {each.level} with the reference (all {pooled.strata} have an empty "
+            f"margin): there is no pooled ratio."
+        )
+        return [Note("no_stratum_compares", sentence)]
     if pooled.empty:
         sentence = (
             f"{pooled.empty} of {pooled.strata} strata of '{strata}' have an empty margin at {each.level} and "

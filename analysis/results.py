@@ -75,12 +75,14 @@ class Distribution(Result):
     """Counts and shares.
 
     table
-        One column for each of ``by``, then n, of, estimate, conf_low, conf_high; for two columns also
-        row_share, column_share, expected, residual (adjusted), impossible (no such cell in a hand).
+        One column for each of ``by``, then n, of, estimate, conf_low, conf_high, sim_low and sim_high (limits that
+        hold for all rows together), beside_low and beside_high (bootstrap over climbers, where they repeat); for two
+        columns also row_share, column_share, expected, residual (adjusted), impossible (no such cell in a hand),
+        marked ('+' clearly more, '-' clearly fewer than expected, else '').
     tests
         test, statistic, df, p_value.
     association
-        For two columns: measure (cramers_v), estimate, conf_low, conf_high.
+        For two columns: measure (cramers_v, cramers_v_corrected), estimate, conf_low, conf_high.
     """
 
     by: tuple[str, ...]

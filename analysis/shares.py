@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final, Literal
 
-from analysis.crossed import CROSS_COLUMNS, Crossed, crossed
+from analysis.crossing.crossed import CROSS_COLUMNS, Crossed, crossed
 from analysis.proportions import normal_quantile
 from analysis.results import Distribution
 from analysis.share_counts import Counted, count, notes_on, rows_of, with_every_cell

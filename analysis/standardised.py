@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analysis.association import noncentral_limits
 from analysis.clusters import CLIMBER
-from analysis.crossed import crossed
+from analysis.crossing.association import noncentral_limits
+from analysis.crossing.crossed import crossed
 from analysis.levels import MISSING_LEVELS, level_word, ordered_levels
 from analysis.proportions import normal_quantile, wilson_limits
 from analysis.results import ASSOCIATION_COLUMNS, DistributionComparison, Note

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
-from scipy.special import expit, log_expit
+from scipy.special import expit, gammaln, log_expit
 
 from analysis.matching.set_separation import Endless, endless_directions
 from registry.errors import DataError
@@ -326,7 +326,8 @@ def _at_the_limit(sets: MatchedSets, endless: Endless) -> tuple[Array, SetLikeli
     scores = [np.zeros((len(group.members), p)) for group in sets.groups]
     kept = endless.kept
     if not len(kept):
-        return beta, SetLikelihood(log_likelihood=0.0, score=np.zeros(p), information=whole, scores=tuple(scores))
+        ties = -sum(_log_choices(group) * int(group.times.sum()) for group in groups)
+        return beta, SetLikelihood(log_likelihood=ties, score=np.zeros(p), information=whole, scores=tuple(scores))
     reduced = MatchedSets(patterns=sets.patterns[:, kept], groups=groups)
     found = _climb(reduced, set_likelihood(reduced, np.zeros(len(kept))))
     if found is None:
@@ -341,6 +342,12 @@ def _at_the_limit(sets: MatchedSets, endless: Endless) -> tuple[Array, SetLikeli
     return beta, SetLikelihood(
         log_likelihood=at.log_likelihood, score=np.zeros(p), information=whole, scores=tuple(scores)
     )
+
+
+def _log_choices(group: SetGroup) -> float:
+    """Return the logarithm of the ways in which the cases of a set of equals could have fallen."""
+    n, cases = group.size, group.cases
+    return float(gammaln(n + 1) - gammaln(cases + 1) - gammaln(n - cases + 1))
 
 
 def _inverse(information: Array) -> Array:

@@ -14,7 +14,7 @@ from analysis.matched import CANNOT_MEAN, MEANING
 from analysis.outcomes import gradual_set_apart, read_outcome, with_outcome
 from analysis.referents import INJURED, SET_KEY, compared
 from analysis.results import Note, no_rows_left_out
-from analysis.sources import cases_of, is_view
+from analysis.sources import cases_of, is_view, refuse_persons
 from registry.door import enter
 from registry.errors import InputError, OptionError, suggestion
 
@@ -22,6 +22,8 @@ DESIGNS: Final = ("within_cases", "case_control", "matched")
 WITHIN: Final = "within_cases"
 MATCHED: Final = "matched"
 OWN: Final = "own_earlier"
+BOTH: Final = "cases and referents"
+"""What the rows are where cases stand beside the referents of a registry."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -51,6 +53,8 @@ class DesignRows:
     sets: tuple[str, ...] = ()
     unit: str = ""
     sampling: str = ""
+    counted: str = ""
+    """What a row is; '' where the rows themselves tell it."""
     left_out: pd.DataFrame = field(default_factory=no_rows_left_out)
     notes: tuple[Note, ...] = ()
 
@@ -74,8 +78,8 @@ def design_rows(
     design
         within_cases, case_control or matched.
     outcome
-        True/false column, or ``COLUMN=VALUE[,VALUE]``. Of cases beside referents of a registry: which cases are
-        compared; None for all.
+        True/false column, or ``COLUMN=VALUE[,VALUE]``, several joined with '+'. Of cases beside referents of a
+        registry: which cases are compared; None for all.
     columns
         Exposures, covariates and strata.
     unit, sampling
@@ -86,9 +90,9 @@ def design_rows(
     Raises
     ------
     OptionError
-        When the design does not exist, or an option does not belong to it.
+        When the design does not exist, an option does not belong to it, or an outcome would tell of one person.
     InputError
-        When a frame comes without an outcome.
+        When a frame comes without an outcome, or a column is compared that the outcome is made of.
     """
     if design not in DESIGNS:
         raise OptionError(f"design is '{design}'; it is one of {', '.join(DESIGNS)}.{suggestion(design, DESIGNS)}")
@@ -99,7 +103,7 @@ def design_rows(
     if outcome is None:
         raise InputError("outcome is missing; name a true/false column, or COLUMN=VALUE, for example pulley_grade=III.")
     rows = gradual_set_apart(cases_of(source))
-    rows, name = _with_asked_outcome(rows, outcome)
+    rows, name = _with_asked_outcome(source, rows, outcome, columns)
     return DesignRows(
         rows=rows,
         outcome=name,
@@ -119,12 +123,26 @@ def _keys(matched_on: str | Sequence[str]) -> tuple[str, ...]:
     return (matched_on,) if isinstance(matched_on, str) else tuple(matched_on)
 
 
-def _with_asked_outcome(rows: nw.LazyFrame[Any], outcome: str) -> tuple[nw.LazyFrame[Any], str]:
+def _with_asked_outcome(
+    source: Any, rows: nw.LazyFrame[Any], outcome: str, columns: Sequence[str]
+) -> tuple[nw.LazyFrame[Any], str]:
     """Read ``COLUMN=VALUE`` where it is no column's own name."""
     if "=" not in outcome or outcome in rows.collect_schema().names():
+        _refuse_twice(outcome, (outcome,), columns)
         return rows, outcome
     asked = read_outcome(outcome)
+    refuse_persons(source, asked.columns, role="outcome")
+    _refuse_twice(outcome, asked.columns, columns)
     return with_outcome(rows, asked), asked.name
+
+
+def _refuse_twice(outcome: str, made_of: Sequence[str], columns: Sequence[str]) -> None:
+    for name in made_of:
+        if name in columns:
+            raise InputError(
+                f"'{name}' is what the outcome '{outcome}' is made of; it foretells it without a miss, and cannot be "
+                f"compared or adjusted for too."
+            )
 
 
 def _beside_referents(
@@ -137,7 +155,7 @@ def _beside_referents(
     )
     cases, of_cases = enter(cases_of(source)), None
     if outcome is not None and outcome != INJURED:
-        cases, of_cases = _with_asked_outcome(cases, outcome)
+        cases, of_cases = _with_asked_outcome(source, cases, outcome, columns)
     found = compared(
         {**tables, "cases": cases},
         design=design,  # type: ignore[arg-type]  # checked by the caller
@@ -157,6 +175,7 @@ def _beside_referents(
         sets=(SET_KEY,) if design == MATCHED else (),
         unit=found.unit,
         sampling=found.sampling,
+        counted=BOTH,
         left_out=found.left_out,
         notes=found.notes,
     )

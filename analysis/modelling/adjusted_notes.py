@@ -58,6 +58,13 @@ def _interactions(model: LogisticModel) -> Iterator[Note]:
             f"'{columns[1]}' where {others[0]}; a row of '{name}' is the ratio of two such ratios."
         )
         yield Note("interaction", sentence)
+    if model.design.empty:
+        combinations = ", ".join(each.words for each in model.design.empty)
+        sentence = (
+            f"No row stands for {combinations}, or for a combination that it is compared with: left out of the model, "
+            f"which holds the other combinations of the interaction."
+        )
+        yield Note("empty_combination", sentence)
 
 
 def _at_reference(model: LogisticModel, column: str) -> str:

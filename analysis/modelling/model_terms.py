@@ -14,7 +14,7 @@ import pandas as pd
 
 from analysis.levels import MISSING_LEVELS, NOT_RECORDED, level_word, ordered_levels
 from analysis.modelling.reference_levels import chosen_reference
-from analysis.odds_columns import MOST_CODES, check_columns
+from analysis.odds_columns import MOST_CODES, check_outcome
 from analysis.results import Note
 from analysis.tallies import kind_of
 from registry.door import require
@@ -22,8 +22,6 @@ from registry.errors import DataError, InputError, OptionError, suggestion
 
 PER_UNIT: Final = "per unit"
 """The level of a measurement: the ratio is that of one unit more."""
-NO_TERM: Final = "no term"
-"""Stands where ``check_columns`` wants an exposure and only the outcome is to be looked at."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -119,7 +117,7 @@ def checked_terms(
     twice = sorted({name for name in (outcome, *names) if (outcome, *names).count(name) > 1})
     if twice:
         raise InputError(f"column '{twice[0]}' is given twice; the outcome and the terms are different columns.")
-    check_columns(rows.select(outcome, nw.lit("").alias(NO_TERM)), outcome, NO_TERM, None)
+    check_outcome(rows, outcome)
     schema = rows.collect_schema()
     for name in names:
         if schema[name] not in (nw.Boolean, nw.String) and not schema[name].is_numeric():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Any, Final
 
 import narwhals.stable.v2 as nw
@@ -22,6 +23,8 @@ Array = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
 
 INTERCEPT: Final = "(intercept)"
+NOTHING_NEW: Final = 1e-8
+"""A column of which less than this part is not told by the columns before it adds nothing."""
 
 
 @dataclass(frozen=True)
@@ -53,12 +56,15 @@ class Design:
         p counts each: rows with and without the outcome.
     parameters
         One for each column.
+    empty
+        Products without a column: no row stands for the combination, or for one that it would be compared with.
     """
 
     matrix: Array
     events: Counts
     others: Counts
     parameters: tuple[Parameter, ...]
+    empty: tuple[Parameter, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,16 +146,21 @@ class Patterns:
         blocks = {term.name: _block(term, self.levels[:, at]) for at, term in enumerate(self.terms)}
         columns = [np.ones((len(self.events), 1)), *(matrix for matrix, _ in blocks.values())]
         parameters = [Parameter(INTERCEPT, "", ""), *(each for _, listed in blocks.values() for each in listed)]
+        empty: list[Parameter] = []
         for one, two in interactions:
             (left, left_listed), (right, right_listed) = blocks[one], blocks[two]
-            for i, a in enumerate(left_listed):
-                for j, b in enumerate(right_listed):
-                    columns.append((left[:, i] * right[:, j])[:, None])
-                    against = ":".join(word for word in (a.reference, b.reference) if word)
-                    parameters.append(
-                        Parameter(f"{one}:{two}", f"{a.level}:{b.level}", against, (one, two), (a.level, b.level))
-                    )
-        return Design(np.hstack(columns), self.events, self.others, tuple(parameters))
+            told = np.hstack([columns[0], left, right])
+            for (i, a), (j, b) in product(enumerate(left_listed), enumerate(right_listed)):
+                values = (left[:, i] * right[:, j])[:, None]
+                against = ":".join(word for word in (a.reference, b.reference) if word)
+                both = Parameter(f"{one}:{two}", f"{a.level}:{b.level}", against, (one, two), (a.level, b.level))
+                if not _adds(values, told):
+                    empty.append(both)
+                    continue
+                told = np.hstack([told, values])
+                columns.append(values)
+                parameters.append(both)
+        return Design(np.hstack(columns), self.events, self.others, tuple(parameters), tuple(empty))
 
     def cells(self, at: Mapping[str, str]) -> tuple[int, int]:
         """Count rows with and without the outcome at given levels; a term of measurements restricts nothing."""
@@ -275,6 +286,16 @@ def _block(term: Term, places: Counts) -> tuple[Array, list[Parameter]]:
     others = [at for at, level in enumerate(term.levels) if level != term.reference]
     matrix = np.stack([(places == at).astype(float) for at in others], axis=1)
     return matrix, [_parameter(term, term.levels[at]) for at in others]
+
+
+def _adds(values: Array, told: Array) -> bool:
+    """Whether a product says more than the terms and products before it."""
+    centred = values - values.mean()
+    before = told - told.mean(axis=0)
+    lengths = np.linalg.norm(before, axis=0)
+    before = before / np.where(lengths > 0, lengths, 1.0)
+    rest = centred - before @ np.linalg.lstsq(before, centred, rcond=None)[0]
+    return bool(np.linalg.norm(rest) > NOTHING_NEW * max(float(np.linalg.norm(values)), np.finfo(float).tiny))
 
 
 def _parameter(term: Term, level: str) -> Parameter:

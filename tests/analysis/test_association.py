@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import ncx2
 
-from analysis.association import cramers_v, noncentral_limits
-from analysis.cross_table import cross_table
+from analysis.crossing.association import cramers_v, noncentral_limits
+from analysis.crossing.cross_table import cross_table
 from registry.errors import OptionError
 
 TESTS = Path(__file__).resolve().parent.parent

@@ -11,10 +11,10 @@ import pandas as pd
 import pytest
 from scipy.stats import chi2, hypergeom, norm
 
-from analysis.climber_blocks import Blocks, blocks_of
-from analysis.marks import marked_cells
+from analysis.crossing.climber_blocks import Blocks, blocks_of
+from analysis.crossing.marks import marked_cells
+from analysis.crossing.permutation import permuted_by_climber
 from analysis.multiplicity import adjust_p
-from analysis.permutation import permuted_by_climber
 from analysis.shares import distribution
 from registry.door import enter
 
@@ -194,7 +194,7 @@ def test_marks_follow_holm() -> None:
 
 
 def test_large_tables_are_not_permuted_and_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("analysis.by_climber.MAX_PERMUTED", 20)
+    monkeypatch.setattr("analysis.crossing.by_climber.MAX_PERMUTED", 20)
     result = distribution(frame_of_r(), by=["season", "side"])
     assert "permutation_by_climber" not in result.tests["test"].tolist()
     assert "not_permuted" in [note.code for note in result.notes]

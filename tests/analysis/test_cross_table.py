@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from analysis.cross_table import cross_table
+from analysis.crossing.cross_table import cross_table
 
 TESTS = Path(__file__).resolve().parent.parent
 CASES: dict[str, dict[str, Any]] = {

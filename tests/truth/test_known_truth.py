@@ -2,7 +2,7 @@
 
 ``coverage.csv`` holds what came out, one row for each world and interval. It is made by running this file::
 
-    OMP_NUM_THREADS=1 python tests/truth/test_known_truth.py            # everything, about 12 minutes
+    OMP_NUM_THREADS=1 python tests/truth/test_known_truth.py            # everything, 20 minutes of a core
     OMP_NUM_THREADS=1 python tests/truth/test_known_truth.py matched    # one part; the other rows stay
 
 The bands below were written down before the first run. Exact methods promise at least the level, the others the
@@ -56,8 +56,12 @@ OUTSIDE: Final[dict[tuple[str, str], str]] = {
         "Naive, and seen at 0.928 instead of 0.922 or less: alone it covers 0.986 of 80 cases, and what exactness adds "
         "makes up for what repeating climbers take. At 400 cases it fails like the others."
     ),
+    ("80 cases, climbers repeat", "share thumb: beside"): (
+        "No limits in 33 of 500 registries, those without a single thumb: a bootstrap cannot draw what never happened. "
+        "The limits printed first are there in all of them."
+    ),
 }
-"""Rows outside their bands, each with what is known of it; the bands stay as they were."""
+"""Rows outside their bands or too often without limits, each with what is known of it; the bands stay as they were."""
 
 Hit = bool | None
 World = CaseWorld | MatchedWorld
@@ -261,16 +265,15 @@ def coverage(part: str, world: str) -> list[dict[str, Any]]:
 
 def make(wanted: list[str]) -> None:
     """Write ``coverage.csv``; parts that are not wanted keep their rows."""
-    old = pd.read_csv(TABLE, dtype={"first": str}) if TABLE.exists() else pd.DataFrame(columns=["part"])
+    rows = pd.read_csv(TABLE, dtype={"first": str}).to_dict("records") if TABLE.exists() else []
     for part in wanted or list(parts()):
         start, new = perf_counter(), []
         for world in parts()[part][0]:
             new += coverage(part, world)
         print(f"{part}: {perf_counter() - start:.0f} s")
-        old = pd.concat([old[old["part"] != part], pd.DataFrame(new)], ignore_index=True)
-        old["place"] = old["part"].map(list(parts()).index)
-        old = old.sort_values("place", kind="stable").drop(columns="place").reset_index(drop=True)
-        old.to_csv(TABLE, index=False, lineterminator="\n")
+        rows = [row for row in rows if row["part"] != part] + new
+        rows.sort(key=lambda row: list(parts()).index(str(row["part"])))
+        pd.DataFrame(rows).to_csv(TABLE, index=False, lineterminator="\n")
 
 
 WORLDS = [(part, world) for part, (worlds, _) in parts().items() for world in worlds]
@@ -295,10 +298,9 @@ def test_every_row_of_the_table_follows_from_its_hits() -> None:
 
 def test_intervals_keep_their_promise_and_naive_ones_are_seen_to_fail() -> None:
     table = committed()
-    broken = table[~table["kept"]]
+    broken = table[~table["kept"] | (table["with_limits"] < (1 - MOST_WITHOUT) * REGISTRIES)]
     shown = broken[["world", "interval", "promise", "share", "band_low", "band_high"]].to_string()
     assert set(zip(broken["world"], broken["interval"], strict=True)) == set(OUTSIDE), shown
-    assert (table["with_limits"] >= (1 - MOST_WITHOUT) * REGISTRIES).all()
 
 
 @pytest.mark.parametrize(("part", "world"), WORLDS, ids=lambda value: value)

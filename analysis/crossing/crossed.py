@@ -9,12 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analysis.association import cramers_v
-from analysis.by_climber import ByClimber, climber_tests
-from analysis.cross_table import CrossTable, cross_table
-from analysis.crossed_trend import trend_lines
+from analysis.crossing.association import cramers_v
+from analysis.crossing.by_climber import ByClimber, climber_tests
+from analysis.crossing.cross_table import CrossTable, cross_table
+from analysis.crossing.crossed_trend import trend_lines
+from analysis.crossing.marks import marked_cells
 from analysis.levels import MISSING_LEVELS
-from analysis.marks import marked_cells
 from analysis.results import ASSOCIATION_COLUMNS, Note, no_tests
 from analysis.share_counts import COLUMN_TOTAL, ROW_TOTAL, Counted
 from analysis.thresholds import MIN_FOR_TEST, PERMUTATIONS

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analysis.by_climber import ByClimber
+from analysis.crossing.by_climber import ByClimber
 from analysis.ordered import scale_of
 from analysis.results import Note, no_tests
 from analysis.thresholds import MIN_CLUSTERS, MIN_FOR_TEST

@@ -9,8 +9,8 @@ import numpy.typing as npt
 from scipy.sparse import csr_array
 from scipy.stats import chi2 as chi_square
 
-from analysis.climber_blocks import Blocks
-from analysis.permutation import statistic_of
+from analysis.crossing.climber_blocks import Blocks
+from analysis.crossing.permutation import statistic_of
 
 Floats = npt.NDArray[np.float64]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis.climber_blocks import Blocks
+from analysis.crossing.climber_blocks import Blocks
 from analysis.thresholds import PERMUTATIONS
 
 Whole = npt.NDArray[np.int64]

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analysis.climber_blocks import Blocks, blocks_of
 from analysis.clusters import CLIMBER
-from analysis.permutation import permuted_by_climber
-from analysis.rao_scott import rao_scott
+from analysis.crossing.climber_blocks import Blocks, blocks_of
+from analysis.crossing.permutation import permuted_by_climber
+from analysis.crossing.rao_scott import rao_scott
 from analysis.results import Note, no_tests
 from analysis.share_counts import Counted, distinct, one_number
 from analysis.thresholds import MAX_PERMUTED, MIN_CLUSTERS, MIN_FOR_TEST, SPARSE_EXPECTED
