@@ -30,6 +30,7 @@ _FACE = {
         "dominant_hand",
         "e_value",
         "event_rates",
+        "exact_p",
         "incidence_rates",
         "matched_odds_ratios",
         "mechanism_odds",

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from analysis.agreeing import agreement
     from analysis.differences import difference
     from analysis.dominance import dominant_hand
+    from analysis.exact_tables import exact_p
     from analysis.incidence import incidence_rates
     from analysis.matched import matched_odds_ratios
     from analysis.mechanism import mechanism_odds
@@ -37,6 +38,7 @@ __all__ = [
     "dominant_hand",
     "e_value",
     "event_rates",
+    "exact_p",
     "incidence_rates",
     "matched_odds_ratios",
     "mechanism_odds",
@@ -60,6 +62,7 @@ _HOMES = {
     "dominant_hand": "analysis.dominance",
     "e_value": "analysis.mechanisms.e_value",
     "event_rates": "analysis.rates",
+    "exact_p": "analysis.exact_tables",
     "incidence_rates": "analysis.incidence",
     "matched_odds_ratios": "analysis.matched",
     "mechanism_odds": "analysis.mechanism",

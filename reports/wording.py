@@ -59,9 +59,11 @@ SPOKEN = {
     "conditional_logistic": "conditional logistic regression",
     "logistic": "logistic regression",
     "firth": "Firth's penalised regression",
-    "missing_as_level": "as a level of their own",
-    "complete_case": "complete cases only",
-    "multiple_imputation": "multiple imputation",
+    "missing_as_level": "kept, as a level of their own",
+    "complete_case": "left out (complete cases only)",
+    "multiple_imputation": "filled in (multiple imputation)",
+    "uiaa_score": "UIAA score",
+    "hand_is_dominant": "dominant hand hurt",
     "cochran_armitage": "Cochran-Armitage, trend",
     "departure_from_trend": "departure from the trend",
     "linear_by_linear": "linear-by-linear, trend",
@@ -98,6 +100,14 @@ SPOKEN = {
     "tarone": "Breslow-Day-Tarone, homogeneity",
 }
 SPOKEN_IN = {("mechanism", "none"): "no single event (gradual onset)", ("exposure_method", "none"): "no climbing time"}
+
+FLAG = "has_"
+"""Columns that begin so say whether a structure is hurt: 1 or 0."""
+FLAGS = {"1": "yes", "0": "no"}
+RUPTURES = ("partial", "complete")
+"""Extents that are said as ruptures of their structure."""
+UNGRADED = ("pulley_grade", "grade_recorded", "tier")
+"""Columns of grades, which injuries of other structures do not have."""
 
 MILESTONES = {
     "modified": "modified climbing",
@@ -173,6 +183,10 @@ def label(value: Any, *, column: str = "") -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     code = str(value)
+    if column.startswith(FLAG) and code in FLAGS:
+        return FLAGS[code]
+    if code.startswith(FLAG) and code.removeprefix(FLAG) in _structures():
+        return f"{label(code.removeprefix(FLAG))} hurt"
     if column in ("tier", "group", "strata", ""):
         tiers = _tier_labels()
         if code in tiers:
@@ -180,6 +194,12 @@ def label(value: Any, *, column: str = "") -> str:
     if (column, code) in SPOKEN_IN:
         return SPOKEN_IN[(column, code)]
     return SPOKEN.get(code, code.replace("_", " "))
+
+
+def _structures() -> tuple[str, ...]:
+    from registry.dictionary import TABLES
+
+    return TABLES["findings"]["structure"].words
 
 
 def _tier_labels() -> dict[str, str]:
@@ -237,10 +257,79 @@ def column_label(name: str) -> str:
 
     if name in COLUMN_LABELS:
         return COLUMN_LABELS[name]
+    if name.startswith(FLAG):
+        return label(name)
     for table in ("cases", "findings", "athletes", "sites", "exposure"):
         if name in TABLES[table].names:
             return TABLES[table][name].label
     return name.replace("_", " ").capitalize()
+
+
+def column_words(name: str) -> str:
+    """Say a column's name inside a sentence.
+
+    Examples
+    --------
+    >>> column_words("digit"), column_words("uiaa_score"), column_words("has_a2")
+    ('finger', 'UIAA score', 'A2 pulley hurt')
+    """
+    words = column_label(name)
+    return words if words[1:2].isupper() or words[1:2].isdigit() else words[:1].lower() + words[1:]
+
+
+def outcome_words(outcome: str) -> str:
+    """Say the outcome of a comparison: ``COLUMN=VALUE,VALUE``, several joined with '+', or a column's name.
+
+    Examples
+    --------
+    >>> outcome_words("pulley_grade=III,IV"), outcome_words("injured")
+    ('pulley grade III or IV', 'injury')
+    >>> outcome_words("main_structure=a2+main_extent=complete"), outcome_words("has_a2=1")
+    ('complete rupture (A2 pulley)', 'A2 pulley hurt')
+    """
+    from analysis.outcomes import read_outcome
+    from registry.errors import OptionError
+
+    if "=" not in outcome:
+        return "injury" if outcome == "injured" else outcome.replace("_", " ")
+    try:
+        read = read_outcome(outcome)
+    except OptionError:  # a column of a notebook's frame whose own name holds the sign
+        return outcome.replace("_", " ")
+    values = {part.column: part.values for part in read.parts}
+    structure, extent = values.get("main_structure"), values.get("main_extent")
+    said = []
+    if structure and extent and set(extent) <= set(RUPTURES):
+        said.append(f"{' or '.join(extent)} rupture ({' or '.join(label(each) for each in structure)})")
+        values = {name: each for name, each in values.items() if name not in ("main_structure", "main_extent")}
+    return " and ".join([*said, *(_condition_words(name, each) for name, each in values.items())])
+
+
+def _condition_words(column: str, values: tuple[str, ...]) -> str:
+    said = " or ".join(label(value, column=column) for value in values)
+    if said in ("yes", "true"):
+        return column_words(column)
+    return f"{column_words(column)}{':' if said in ('no', 'false') else ''} {said}"
+
+
+def with_outcome_said(sentence: str, outcome: str) -> str:
+    """Say the outcome in a sentence of an analysis, where it stands as it was written.
+
+    Examples
+    --------
+    >>> with_outcome_said("316 pulley_grade=III,IV: not known", "pulley_grade=III,IV")
+    '316 pulley grade III or IV: not gradable or not known'
+    >>> with_outcome_said("Odds ratios of injured by grip.", "injured")
+    'Odds ratios of injury by grip.'
+    """
+    words = outcome_words(outcome)
+    if outcome == "injured":
+        return re.sub(r"(\bof |')injured\b", lambda match: match[1] + words, sentence)
+    if "=" not in outcome:
+        return sentence
+    if outcome.partition("=")[0] in UNGRADED:
+        sentence = sentence.replace(f"{outcome}: not known", f"{outcome}: not gradable or not known")
+    return sentence.replace(outcome, words)
 
 
 def unit(name: str) -> str:

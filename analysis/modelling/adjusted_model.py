@@ -104,12 +104,12 @@ class LogisticModel:
     @cached_property
     def covariance(self) -> Array:
         """The covariance that the limits rest on; NaN in rows and columns of infinite coefficients."""
-        covariance = self.fit.covariance
-        if self.membership is not None:
-            covariance = clustered_covariance(
-                self.design, self.membership, probabilities=self.fit.probabilities, bread=covariance
-            )
-        return self._of_finite(covariance)
+        if self.membership is None:
+            return self._of_finite(self.fit.covariance)
+        fit = self.fit
+        return self._of_finite(
+            clustered_covariance(self.design, self.membership, probabilities=fit.probabilities, root=fit.root)
+        )
 
     def _of_finite(self, covariance: Array) -> Array:
         both = self.finite[:, None] & self.finite[None, :]

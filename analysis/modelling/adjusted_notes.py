@@ -61,8 +61,8 @@ def _interactions(model: LogisticModel) -> Iterator[Note]:
     if model.design.empty:
         combinations = ", ".join(each.words for each in model.design.empty)
         sentence = (
-            f"No row stands for {combinations}, or for a combination that it is compared with: left out of the model, "
-            f"which holds the other combinations of the interaction."
+            f"No row stands for {combinations}: left out of the model, which holds the other combinations of the "
+            f"interaction."
         )
         yield Note("empty_combination", sentence)
 

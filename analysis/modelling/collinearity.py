@@ -9,9 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.modelling.model_terms import PER_UNIT
-from analysis.modelling.patterns import INTERCEPT, NOTHING_NEW, Design, Parameter
+from analysis.modelling.patterns import INTERCEPT, Design, Parameter
 from registry.errors import DataError
 
+NOTHING_NEW: Final = 1e-8
+"""A column of which less than this part is not told by the columns before it adds nothing."""
 SHARE: Final = 1e-6
 """A column takes part in a dependence when its weight (columns of length 1) is above this."""
 
@@ -48,8 +50,8 @@ def refuse_collinear(design: Design) -> None:
     for parameter in design.empty:
         if parameter.term not in held:
             raise DataError(
-                f"no row stands for '{parameter.term}' at '{parameter.level}', or for a combination that it is "
-                f"compared with, so that this interaction cannot be estimated; leave it out, or bring levels together."
+                f"no row stands for '{parameter.term}' at '{parameter.level}', so that this interaction cannot be "
+                f"estimated; leave it out, or bring levels together."
             )
     scaled = _unit_columns(design.matrix)
     triangle = np.asarray(np.linalg.qr(scaled, mode="r"))

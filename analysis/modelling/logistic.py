@@ -15,10 +15,12 @@ Array = npt.NDArray[np.float64]
 MOST_STEPS: Final = 60
 """Newton's method needs fewer than ten; a maximum that lies at infinity is never reached."""
 STILL: Final = 1e-9
-"""A step of all coefficients (columns scaled to one standard deviation) below this ends the search: convergence is
+"""A step of all coefficients (of orthonormal columns) below this ends the search: convergence is
 quadratic, so that the next step would be lost in rounding."""
 SURE: Final = 12.0
 """Logarithm of the odds beyond which one row in 160 000 would be otherwise."""
+DEPENDENT: Final = 1e-13
+"""A column whose part that the others do not explain is below this share of its length is one of them."""
 SLACK: Final = 1e-10
 """Relative loss of likelihood that is rounding and no reason to halve a step."""
 
@@ -29,9 +31,11 @@ class LogisticFit:
 
     Attributes
     ----------
-    coefficients, covariance
-        k values, k x k; on the scale of the logarithm of the odds. The covariance is the inverse of Fisher's
-        information: right when rows are independent.
+    coefficients
+        k values, on the scale of the logarithm of the odds.
+    root
+        k x r: root root' is the inverse of Fisher's information. The root keeps the digits that its square loses when
+        a measurement has a far origin.
     probabilities
         p values: chance of the event in each pattern.
     log_likelihood
@@ -44,16 +48,21 @@ class LogisticFit:
     """
 
     coefficients: Array
-    covariance: Array
+    root: Array
     probabilities: Array
     log_likelihood: float
     settled: bool
     extreme: bool = False
 
     @property
+    def covariance(self) -> Array:
+        """The inverse of Fisher's information (k x k): right when rows are independent."""
+        return np.asarray(self.root @ self.root.T)
+
+    @property
     def std_errors(self) -> Array:
         """Square roots of the variances."""
-        return np.asarray(np.sqrt(np.diag(self.covariance)))
+        return np.asarray(np.sqrt((self.root**2).sum(axis=1)))
 
 
 def logistic_fit(matrix: Any, events: Any, others: Any, *, offset: Any = None) -> LogisticFit:
@@ -85,42 +94,45 @@ def logistic_fit(matrix: Any, events: Any, others: Any, *, offset: Any = None) -
     x = np.asarray(matrix, dtype=float)
     yes, no = np.asarray(events, dtype=float), np.asarray(others, dtype=float)
     shift = np.zeros(len(yes)) if offset is None else np.asarray(offset, dtype=float)
-    centre, scale = _spread(x, yes + no)
-    scaled = (x - centre) / scale
-    place, settled = _climb(scaled, yes, no, shift)
-    eta = scaled @ place + shift
-    covariance = _inverse(_information(scaled, eta, yes + no))
-    # Back from centred and scaled columns: the constant column takes up the centres.
-    back = _back(centre, scale, x)
+    triangle = _triangle(x, yes + no)
+    if triangle is None:
+        return _unsettled(x, yes, no, shift)
+    level = np.asarray(np.linalg.solve(triangle.T, x.T).T)
+    place, settled = _climb(level, yes, no, shift)
+    eta = level @ place + shift
+    root = _root(_information(level, eta, yes + no))
     return LogisticFit(
-        coefficients=back @ place,
-        covariance=back @ covariance @ back.T,
+        coefficients=np.asarray(np.linalg.solve(triangle, place)),
+        root=np.asarray(np.linalg.solve(triangle, root)),
         probabilities=np.asarray(expit(eta)),
         log_likelihood=log_likelihood(eta, yes, no),
-        settled=settled and bool(np.isfinite(covariance).all()),
+        settled=settled and bool(np.isfinite(root).all()),
         extreme=bool(np.abs(eta[yes + no > 0]).max(initial=0.0) > SURE),
     )
 
 
-def _spread(x: Array, totals: Array) -> tuple[Array, Array]:
-    """Return centres and scales of the columns; a matrix without a constant column is not centred."""
-    constant = np.flatnonzero((x == x[:1]).all(axis=0) & (x[:1] != 0).ravel())
-    weights = totals / totals.sum()
-    mean = weights @ x
-    centre = mean if len(constant) else np.zeros(x.shape[1])
-    scale = np.sqrt(weights @ (x - mean) ** 2)
-    if len(constant):
-        first = int(constant[0])
-        centre[first], scale[first] = 0.0, x[0, first]
-    return centre, np.where(scale > 0, scale, 1.0)
+def _triangle(x: Array, totals: Array) -> Array | None:
+    """Return the triangle that makes the columns orthonormal over the rows; None where they depend on each other.
+
+    Neither units nor an origin far away, alone or in a product, then cost digits.
+    """
+    weighted = x * np.sqrt(totals / totals.sum())[:, None]
+    if len(x) < x.shape[1]:
+        return None
+    triangle = np.asarray(np.linalg.qr(weighted, mode="r"))
+    lengths = np.linalg.norm(weighted, axis=0)
+    return triangle if (np.abs(np.diag(triangle)) > DEPENDENT * lengths).all() else None
 
 
-def _back(centre: Array, scale: Array, x: Array) -> Array:
-    back = np.diag(1 / scale)
-    if centre.any():
-        first = int(np.flatnonzero((x == x[:1]).all(axis=0) & (x[:1] != 0).ravel())[0])
-        back[first] -= centre / scale / x[0, first]
-    return back
+def _unsettled(x: Array, events: Array, others: Array, shift: Array) -> LogisticFit:
+    width = x.shape[1]
+    return LogisticFit(
+        coefficients=np.zeros(width),
+        root=np.full((width, width), np.nan),
+        probabilities=np.asarray(expit(shift)),
+        log_likelihood=log_likelihood(shift, events, others),
+        settled=False,
+    )
 
 
 def _climb(x: Array, events: Array, others: Array, shift: Array) -> tuple[Array, bool]:
@@ -156,10 +168,11 @@ def _solved(information: Array, score: Array) -> Array | None:
         return None
 
 
-def _inverse(information: Array) -> Array:
+def _root(information: Array) -> Array:
+    """Return a root of the inverse."""
     try:
-        return np.asarray(cho_solve(cho_factor(information), np.eye(len(information))))
-    except LinAlgError:
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(information)).T)
+    except np.linalg.LinAlgError:
         return np.full(information.shape, np.nan)
 
 

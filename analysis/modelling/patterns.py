@@ -23,8 +23,6 @@ Array = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
 
 INTERCEPT: Final = "(intercept)"
-NOTHING_NEW: Final = 1e-8
-"""A column of which less than this part is not told by the columns before it adds nothing."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +55,7 @@ class Design:
     parameters
         One for each column.
     empty
-        Products without a column: no row stands for the combination, or for one that it would be compared with.
+        Products for which no row stands; they have no column.
     """
 
     matrix: Array
@@ -149,15 +147,13 @@ class Patterns:
         empty: list[Parameter] = []
         for one, two in interactions:
             (left, left_listed), (right, right_listed) = blocks[one], blocks[two]
-            told = np.hstack([columns[0], left, right])
             for (i, a), (j, b) in product(enumerate(left_listed), enumerate(right_listed)):
                 values = (left[:, i] * right[:, j])[:, None]
                 against = ":".join(word for word in (a.reference, b.reference) if word)
                 both = Parameter(f"{one}:{two}", f"{a.level}:{b.level}", against, (one, two), (a.level, b.level))
-                if not _adds(values, told):
+                if not values.any():
                     empty.append(both)
                     continue
-                told = np.hstack([told, values])
                 columns.append(values)
                 parameters.append(both)
         return Design(np.hstack(columns), self.events, self.others, tuple(parameters), tuple(empty))
@@ -286,16 +282,6 @@ def _block(term: Term, places: Counts) -> tuple[Array, list[Parameter]]:
     others = [at for at, level in enumerate(term.levels) if level != term.reference]
     matrix = np.stack([(places == at).astype(float) for at in others], axis=1)
     return matrix, [_parameter(term, term.levels[at]) for at in others]
-
-
-def _adds(values: Array, told: Array) -> bool:
-    """Whether a product says more than the terms and products before it."""
-    centred = values - values.mean()
-    before = told - told.mean(axis=0)
-    lengths = np.linalg.norm(before, axis=0)
-    before = before / np.where(lengths > 0, lengths, 1.0)
-    rest = centred - before @ np.linalg.lstsq(before, centred, rcond=None)[0]
-    return bool(np.linalg.norm(rest) > NOTHING_NEW * max(float(np.linalg.norm(values)), np.finfo(float).tiny))
 
 
 def _parameter(term: Term, level: str) -> Parameter:

@@ -24,7 +24,7 @@ def clustered_covariance(
     membership: Membership,
     *,
     probabilities: Array,
-    bread: Array,
+    root: Array,
     correction: Correction = "clusters",
 ) -> Array:
     """Compute the covariance of coefficients linearised by cluster.
@@ -37,8 +37,8 @@ def clustered_covariance(
         Which clusters of several rows have rows in which pattern, and the rows of all others.
     probabilities
         p values: chance of the event in each pattern.
-    bread
-        k x k: the inverse of Fisher's information.
+    root
+        k x r: a root of the inverse of Fisher's information, as ``LogisticFit`` has it.
     correction
         Small-sample factor of G clusters: clusters, G / (G - 1); none, 1; clusters_and_parameters,
         G / (G - 1) * (n - 1) / (n - k).
@@ -60,37 +60,39 @@ def clustered_covariance(
     >>> pair = np.array([0, 1])
     >>> alike = Membership(pair, 0 * pair, np.array([2, 0]), np.array([0, 2]), none, none)
     >>> fit = logistic_fit(design.matrix, design.events, design.others)
-    >>> bread = fit.covariance
-    >>> clustered_covariance(design, alike, probabilities=fit.probabilities, bread=bread, correction="none").tolist()
+    >>> root = fit.root
+    >>> clustered_covariance(design, alike, probabilities=fit.probabilities, root=root, correction="none").tolist()
     [[2.0]]
     """
     clusters = membership.clusters
+    n, k = int((design.events + design.others).sum()), len(root)
     if clusters < 2:
-        return np.full(bread.shape, np.nan)
-    meat = _together(design, membership, probabilities) + _alone(design, membership, probabilities)
-    n, k = int((design.events + design.others).sum()), len(bread)
+        return np.full((k, k), np.nan)
+    # Rows as the root turns them: of about the same size, whatever the units and origins of the columns.
+    turned = design.matrix @ root
+    meat = _together(turned, membership, probabilities) + _alone(turned, membership, probabilities)
     factor = {
         "none": 1.0,
         "clusters": clusters / (clusters - 1),
         "clusters_and_parameters": clusters / (clusters - 1) * (n - 1) / max(n - k, 1),
     }[correction]
-    covariance = factor * bread @ meat @ bread
-    covariance[np.diag(covariance) <= DRAWN_IN * np.diag(bread)] = np.nan
+    covariance = factor * root @ meat @ root.T
+    covariance[np.diag(covariance) <= DRAWN_IN * (root**2).sum(axis=1)] = np.nan
     return np.asarray(covariance)
 
 
-def _together(design: Design, membership: Membership, probabilities: Array) -> Array:
+def _together(turned: Array, membership: Membership, probabilities: Array) -> Array:
     """Sum over repeaters the square of what their rows add to the score."""
-    k = design.matrix.shape[1]
+    k = turned.shape[1]
     if not len(membership.climber):
         return np.zeros((k, k))
     chance = probabilities[membership.pattern]
     pull = membership.events * (1 - chance) - membership.others * chance
     ends = np.concatenate([[0], np.cumsum(np.bincount(membership.climber))])
-    scores = csr_array((pull, membership.pattern, ends), shape=(len(ends) - 1, len(design.matrix))) @ design.matrix
+    scores = csr_array((pull, membership.pattern, ends), shape=(len(ends) - 1, len(turned))) @ turned
     return np.asarray(scores.T @ scores)
 
 
-def _alone(design: Design, membership: Membership, probabilities: Array) -> Array:
+def _alone(turned: Array, membership: Membership, probabilities: Array) -> Array:
     squares = membership.alone_events * (1 - probabilities) ** 2 + membership.alone_others * probabilities**2
-    return np.asarray(design.matrix.T @ (squares[:, None] * design.matrix))
+    return np.asarray(turned.T @ (squares[:, None] * turned))

@@ -113,8 +113,8 @@ def limiting_fit(matrix: Any, events: Any, others: Any, found: Separation) -> Lo
 
     Returns
     -------
-    LogisticFit: infinite coefficients are infinite (NaN where their way is open); rows and columns of ``covariance``
-    mean something for the finite ones only. Probabilities of foretold patterns are 0 or 1, the likelihood is its
+    LogisticFit: infinite coefficients are infinite (NaN where their way is open); rows of ``root`` mean
+    something for the finite ones only. Probabilities of foretold patterns are 0 or 1, the likelihood is its
     supremum.
 
     Examples
@@ -131,7 +131,7 @@ def limiting_fit(matrix: Any, events: Any, others: Any, found: Separation) -> Lo
         width = x.shape[1]
         return LogisticFit(
             coefficients=infinite,
-            covariance=np.zeros((width, width)),
+            root=np.zeros((width, 0)),
             probabilities=probabilities,
             log_likelihood=0.0,
             settled=True,
@@ -140,7 +140,7 @@ def limiting_fit(matrix: Any, events: Any, others: Any, found: Separation) -> Lo
     probabilities[found.kept] = inner.probabilities
     return LogisticFit(
         coefficients=np.where(found.finite, found.basis @ inner.coefficients, infinite),
-        covariance=found.basis @ inner.covariance @ found.basis.T,
+        root=found.basis @ inner.root,
         probabilities=probabilities,
         log_likelihood=inner.log_likelihood,
         settled=inner.settled,

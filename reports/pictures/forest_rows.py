@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from reports import rounding, wording
 from reports.frames import records
-from reports.tables.ratios import CRUDE_METHODS, MODEL_METHODS, shown_rows, spoken_exposure, spoken_level
+from reports.tables.ratio_words import spoken_exposure, spoken_level
+from reports.tables.ratios import CRUDE_METHODS, MODEL_METHODS, shown_rows
 
 if TYPE_CHECKING:
     import pandas as pd

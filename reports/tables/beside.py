@@ -103,6 +103,8 @@ def left_out(result: Result) -> list[str]:
 def in_words_of(result: Result, sentence: str) -> str:
     """Say a sentence of a result in words: its groups as the tables say them, its sites as they are."""
     columns = _grouped_by(result)
+    if isinstance(result, OddsRatios | TrendTest):
+        sentence = wording.with_outcome_said(sentence, result.outcome)
     kept = {str(site) for site in result.sites["site"]} if isinstance(result, IncidenceRates) else set()
     if isinstance(result, Agreement):
         kept.update(result.readers)

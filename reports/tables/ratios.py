@@ -13,7 +13,8 @@ from reports import document as doc
 from reports import rounding, wording
 from reports.document import Cell, Column, Table
 from reports.frames import records
-from reports.tables.beside import in_words_of, said, tests_table
+from reports.tables.beside import in_words_of, said
+from reports.tables.ratio_words import count_headings, spoken_exposure, spoken_level, spoken_outcome
 from reports.tables.ratios_beside import beside_tables
 
 CRUDE_METHODS: Final = (
@@ -25,6 +26,12 @@ CRUDE_METHODS: Final = (
     "mcnemar_exact",
 )
 MODEL_METHODS: Final = ("conditional_logistic", "logistic", "firth")
+SHORT: Final = {
+    "conditional_exact": "exact",
+    "mcnemar_exact": "McNemar, exact",
+    "mantel_haenszel": "Cochran-Mantel-Haenszel",
+}
+"""Whose p-value stands under a crude method."""
 NO_REFERENCE = ""
 """A measured exposure and an interaction are compared with no level."""
 
@@ -40,7 +47,7 @@ def odds_tables(result: OddsRatios, key: str) -> tuple[Table, ...]:
     name = Column("exposure", "Exposure"), Column("level", "Level")
     labels = name if several else (Column("level", wording.column_label(result.exposure)),)
     reference = wording.label(result.reference, column=result.exposure)
-    about = wording.column_label(result.exposure).lower()
+    about = wording.column_words(result.exposure)
     caption = f"Odds of {spoken_outcome(result.outcome)} by {about}, against {reference}."
     if several or not result.reference:
         caption = f"Odds of {spoken_outcome(result.outcome)}."
@@ -55,49 +62,13 @@ def odds_tables(result: OddsRatios, key: str) -> tuple[Table, ...]:
         notes=(*(in_words_of(result, words) for words in meanings), *said(result)),
         labels=len(labels),
     )
-    return (main, *tests_table(result.tests, key, result.method), *beside_tables(result, key))
+    return (main, *beside_tables(result, key))
 
 
 def shown_rows(result: OddsRatios) -> pd.DataFrame:
     """Return the rows of the exposures: a covariate's coefficient answers no question that was asked."""
     table = result.table.reindex(columns=list(ODDS_COLUMNS))
     return table[~table["exposure"].isin(result.covariates)]
-
-
-def spoken_exposure(name: str) -> str:
-    """Say an exposure, also the product of two.
-
-    Examples
-    --------
-    >>> spoken_exposure("grip"), spoken_exposure("grip:sex")
-    ('Grip', 'Grip × sex')
-    """
-    first, *others = name.split(":")
-    words = [wording.column_label(first), *(wording.column_label(other).lower() for other in others)]
-    return " × ".join(words)
-
-
-def spoken_level(exposure: str, level: Any) -> str:
-    """Say a level, also that of an interaction and that of a measured exposure."""
-    names, levels = exposure.split(":"), str(level).split(":")
-    if len(names) != len(levels):
-        return wording.label(level, column=exposure)
-    return " × ".join(wording.label(each, column=name) for name, each in zip(names, levels, strict=True))
-
-
-def spoken_outcome(outcome: str) -> str:
-    """Say ``COLUMN=VALUE,VALUE`` in words.
-
-    Examples
-    --------
-    >>> spoken_outcome("pulley_grade=III,IV")
-    'pulley grade III or IV'
-    """
-    column, equals, values = outcome.partition("=")
-    if not equals:
-        return outcome.replace("_", " ")
-    said_values = " or ".join(wording.label(value, column=column) for value in values.split(","))
-    return f"{wording.column_label(column).lower()} {said_values}"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -113,9 +84,10 @@ class _Column:
 def _columns(result: OddsRatios, shown: pd.DataFrame) -> list[_Column]:
     unit = result.unit
     methods = [method for method in (*CRUDE_METHODS, *MODEL_METHODS) if method in set(shown["method"])]
+    with_it, without = count_headings(result)
     columns = [
-        _Column(key="events", heading="With outcome", cell=_counted("exposed_events", unit)),
-        _Column(key="others", heading="Without", cell=_counted("exposed_others", unit)),
+        _Column(key="events", heading=with_it, cell=_counted("exposed_events", unit)),
+        _Column(key="others", heading=without, cell=_counted("exposed_others", unit)),
     ]
     for method in methods:
         columns.append(_Column(key=method, heading=_heading(method, result), cell=_ratio_of(method), of_reference="1"))
@@ -138,7 +110,7 @@ def _p_columns(methods: list[str], shown: pd.DataFrame) -> list[_Column]:
     crude = next((method for method in methods if method in CRUDE_METHODS), None)
     models = [method for method in methods if method in MODEL_METHODS]
     for method in [*([crude] if crude else []), *models]:
-        short = {"conditional_exact": "exact", "mcnemar_exact": "exact"}.get(method, "")
+        short = SHORT.get(method, "")
         words = short if method == crude else wording.label(method)
         alone = len([crude, *models] if crude else models) == 1
         heading = f"p ({words})" if words and (short or not alone) else "p" if alone else "p (crude)"
@@ -203,7 +175,9 @@ def _ratio_of(method: str) -> Callable[[Mapping[str, dict[str, Any]]], Cell]:
     def cell(by_method: Mapping[str, dict[str, Any]]) -> Cell:
         row = by_method.get(method)
         if row is None:
-            return doc.text(rounding.NOT_ESTIMABLE if method in CRUDE_METHODS else wording.NO_VALUE)
+            # McNemar's ratio is asked only of an exposure of two levels.
+            asked = method in CRUDE_METHODS and method != "mcnemar_exact"
+            return doc.text(rounding.NOT_ESTIMABLE if asked else wording.NO_VALUE)
         return doc.ratio(row["estimate"], of_what="odds ratio", low=row["conf_low"], high=row["conf_high"])
 
     return cell

@@ -104,7 +104,7 @@ def test_each_small_sample_convention(correction: Correction, name: str, cluster
         design,
         patterns.membership(inside, cluster),
         probabilities=fit.probabilities,
-        bread=fit.covariance,
+        root=fit.root,
         correction=correction,
     )
     errors = np.sqrt(np.diag(covariance))

@@ -128,7 +128,7 @@ def test_rows_summed_to_patterns_give_the_numbers_of_single_rows(frame: pd.DataF
     summed = pd.DataFrame(scores).groupby(frame["climber"].to_numpy()).sum().to_numpy()
     bread = fits[1].covariance
     factor = len(summed) / (len(summed) - 1)
-    ours = clustered_covariance(grouped, membership, probabilities=fits[0].probabilities, bread=fits[0].covariance)
+    ours = clustered_covariance(grouped, membership, probabilities=fits[0].probabilities, root=fits[0].root)
     assert ours == pytest.approx(factor * bread @ summed.T @ summed @ bread, rel=1e-7, abs=1e-12)
 
 
@@ -165,7 +165,7 @@ def test_nobody_who_repeats_leaves_the_errors_of_single_rows() -> None:
     membership = Membership(none, none, none, none, design.events, design.others)
     fit = logistic_fit(design.matrix, design.events, design.others)
     covariance = clustered_covariance(
-        design, membership, probabilities=fit.probabilities, bread=fit.covariance, correction="none"
+        design, membership, probabilities=fit.probabilities, root=fit.root, correction="none"
     )
     # In a saturated model the robust errors are those of the information.
     assert covariance == pytest.approx(fit.covariance, rel=1e-9)
