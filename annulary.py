@@ -154,6 +154,8 @@ def main() -> None:
     """
     from registry.errors import AnnularyError
 
+    # Matrices are small here: on a busy machine the threads of linear algebra cost seconds and give nothing.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     before = signal.signal(signal.SIGINT, _stop)
     try:
         application()()

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import os
+
+# As the command line does, before numpy loads: small matrices gain nothing from threads, and two workers would fight
+# over the cores.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
