@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, Literal
 
 import narwhals.stable.v2 as nw
+import numpy as np
 import pandas as pd
 
 from analysis.clusters import CLIMBER
@@ -137,6 +138,7 @@ def adjusted_odds_ratios(  # noqa: PLR0913 - each is a decision that a reader of
     normal_quantile(conf_level)
     _check_word("design", design, DESIGNS)
     _check_word("firth", firth, WHEN)
+    _check_seed(seed)
     refuse_persons(frame, [terms] if isinstance(terms, str) else terms, role="term")
     rows = cases_of(frame)
     names = checked_terms(rows, outcome, terms, references)
@@ -182,6 +184,11 @@ def _check_word(option: str, word: str, words: Iterable[str]) -> None:
     listed = list(words)
     if word not in listed:
         raise OptionError(f"{option} is '{word}'; it is one of {', '.join(listed)}.{suggestion(str(word), listed)}")
+
+
+def _check_seed(seed: Any) -> None:
+    if not isinstance(seed, int | np.integer) or seed < 0:
+        raise OptionError(f"seed is '{seed}'; it is a whole number of 0 or more, such as 1.")
 
 
 def _membership(rows: nw.LazyFrame[Any], patterns: Patterns, cluster: str | None) -> Membership | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, Final, Literal
@@ -25,7 +25,7 @@ from analysis.sources import is_view
 from analysis.tallies import counts_by_cell, kind_of
 from analysis.thresholds import CONF_LEVEL, MIN_CLUSTERS
 from registry.door import enter, require
-from registry.errors import InputError
+from registry.errors import InputError, OptionError
 
 Floats = npt.NDArray[np.float64]
 NO_SPREAD: Final = 1e-12
@@ -132,6 +132,10 @@ def agreement(
     values = [value for column in columns for value in counts[column]]
     grades = grades_of(frame, columns, values, levels=asked.levels or levels, registry=is_view(frame))
     kinds = weight_matrices(weights, grades)
+    if votes is not None and set(kinds) != {"none"}:
+        raise OptionError(
+            f"weights are {', '.join(kinds)}; votes have Fleiss' kappa, which takes none. Leave them out."
+        )
     patterns = patterns_of(counts, columns, grades, interchangeable=votes is not None)
     spread = spread_of(rows, patterns)
     lines = _lines(patterns, kinds, spread)
@@ -144,7 +148,7 @@ def agreement(
         n_rows_in=int(counts["n"].sum()) + int(apart["n"].sum()),
         n_rows_used=patterns.n,
         left_out=pd.concat([apart, patterns.left_out], ignore_index=True) if len(apart) else patterns.left_out,
-        notes=(*asked.notes, *_notes(patterns, lines, spread, conf_level)),
+        notes=(*asked.notes, *_notes(patterns, lines, table, kinds, spread=spread, conf_level=conf_level)),
         readers=tuple(columns),
         weights=", ".join(kinds),
         cells=_cells(patterns),
@@ -171,8 +175,11 @@ class _Asked:
 
 
 def _source(frame: Any, readers: Sequence[str] | None, votes: Sequence[str] | None, site: str | None) -> _Asked:
-    if isinstance(readers, str) or isinstance(votes, str):
-        raise InputError("readers (or votes) is a single word; give a list of two columns or more.")
+    for name, given in (("readers", readers), ("votes", votes)):
+        if isinstance(given, str):
+            raise InputError(f"{name} is a single word; give a list of two columns or more.")
+        if given is not None and not (isinstance(given, Iterable) and all(isinstance(each, str) for each in given)):
+            raise InputError(f"{name} is {given!r}; give a list of the names of two columns or more.")
     if is_view(frame):
         if votes is not None:
             raise InputError("votes are columns of a frame; a registry has readers, for example readers=['a', 'b'].")
@@ -311,7 +318,15 @@ def _method(patterns: Patterns, kinds: dict[str, Floats], spread: PatternSpread 
     return f"{what} of {', '.join(patterns.readers)}{whose}: {errors}, {limits}.{weighting}"
 
 
-def _notes(patterns: Patterns, lines: list[_Line], spread: PatternSpread | None, conf_level: float) -> tuple[Note, ...]:
+def _notes(
+    patterns: Patterns,
+    lines: list[_Line],
+    table: pd.DataFrame,
+    kinds: dict[str, Floats],
+    *,
+    spread: PatternSpread | None,
+    conf_level: float,
+) -> tuple[Note, ...]:
     shares = patterns.cases @ patterns.votes / (patterns.n * len(patterns.readers))
     used, common = int((shares > 0).sum()), int(shares.argmax())
     notes = [
@@ -337,15 +352,28 @@ def _notes(patterns: Patterns, lines: list[_Line], spread: PatternSpread | None,
             f"promise; those on Fisher's z scale, beside them, hold better."
         )
         notes.append(Note("weighted_limits", sentence))
-    without = [line for line in lines if not min(line.kappa.std_error, line.kappa.std_error_null) > NO_SPREAD]
-    if any(line.kappa.observed == 1 for line in without):
+    if "given" in kinds and not patterns.grades.ordered:
+        sentence = (
+            f"The rows and columns of the weights were taken to be {', '.join(patterns.grades.words)}, in this order; "
+            f"if they are not, name the grades with levels=."
+        )
+        notes.append(Note("order_of_weights", sentence))
+    bare = table[["std_error", "statistic"]].isna().any(axis=1).tolist()
+    few = spread is not None and spread.again.climbers < MIN_CLUSTERS
+    without = [
+        line
+        for line, some in zip(lines, bare, strict=True)
+        if some and not (few and min(line.kappa.std_error, line.kappa.std_error_null) > NO_SPREAD)
+    ]
+    alike = [line for line in without if line.kappa.observed == 1]
+    if alike:
         least = ((1 - conf_level) / 2) ** (1 / patterns.n)
         sentence = (
             f"Where every reading is the same kappa has no standard error and no limits; of {patterns.n} cases all "
             f"alike, the share that would be read alike is at least {least:.0%} (exact limit, {conf_level * 100:g} %)."
         )
         notes.append(Note("perfect_agreement", sentence))
-    elif without:
+    if len(alike) < len(without):
         sentence = (
             "Where no case could have changed kappa, as when a reader gives a single grade, it has no limits or test."
         )

@@ -6,12 +6,12 @@ distribution, and their sum carries all that the tables say about a common odds 
 
 from __future__ import annotations
 
+from collections import Counter
 from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import fftconvolve
 from scipy.special import gammaln, logsumexp
 
 from analysis.thresholds import CONF_LEVEL
@@ -39,6 +39,10 @@ class CommonConditional(Conditional):
 
     def __init__(self, tables: list[TwoByTwo]) -> None:
         self.strata = [stratum for stratum in map(Conditional, tables) if stratum.low < stratum.high]
+        # Sets by the thousand have a handful of margins: what is alike is worked out once.
+        margins = Counter((each.exposed, each.reference, each.events) for each in self.strata)
+        first = {(each.exposed, each.reference, each.events): each for each in self.strata}
+        self.alike = [(first[margin], times) for margin, times in margins.items()]
         self.observed = sum(stratum.observed for stratum in self.strata)
         self.low = sum(stratum.low for stratum in self.strata)
         self.high = sum(stratum.high for stratum in self.strata)
@@ -62,15 +66,11 @@ class CommonConditional(Conditional):
 
     def _summed(self, log_ratio: float, negligible: float, *, fast: bool = False) -> tuple[Array, Array]:
         first, whole = 0, np.ones(1)
-        for stratum in self.strata:
+        for stratum, times in self.alike:
             counts, probabilities = stratum.around_mode(log_ratio)
             kept = np.flatnonzero(probabilities > negligible)
-            first, part = first + int(counts[kept[0]]), probabilities[kept[0] : kept[-1] + 1]
-            if fast and len(whole) * len(part) > FAST_SUM:
-                whole = np.maximum(fftconvolve(whole, part), 0.0)
-            else:
-                # Products of positive numbers: nothing cancels, so that small tails keep their digits.
-                whole = np.convolve(whole, part)
+            first += times * int(counts[kept[0]])
+            whole = _sum_of(whole, _sum_of_alike(probabilities[kept[0] : kept[-1] + 1], times, fast=fast), fast=fast)
         return np.arange(first, first + len(whole), dtype=float), whole / whole.sum()
 
     def _nearer_tail(self) -> float:
@@ -81,10 +81,11 @@ class CommonConditional(Conditional):
             return float(np.exp(sum(_log_chance(stratum, stratum.observed) for stratum in self.strata)))
         log_ratio = float(np.log(estimate))
         constant = 0.0
-        for stratum in self.strata:
+        for stratum, times in self.alike:
             counts, probabilities = stratum.around_mode(log_ratio)
             top = int(probabilities.argmax())
-            constant += _log_chance(stratum, int(counts[top])) - np.log(probabilities[top]) + log_ratio * counts[top]
+            share = _log_chance(stratum, int(counts[top])) - np.log(probabilities[top]) + log_ratio * counts[top]
+            constant += times * share
         sums, probabilities = self._summed(log_ratio, NEGLIGIBLE)
         tail = (sums >= self.observed if away else sums <= self.observed) & (probabilities > 0)
         return float(np.exp(logsumexp(np.log(probabilities[tail]) - log_ratio * sums[tail] + constant)))
@@ -92,6 +93,28 @@ class CommonConditional(Conditional):
     @staticmethod
     def _null_mean(stratum: Conditional) -> float:
         return stratum.exposed * stratum.events / (stratum.exposed + stratum.reference)
+
+
+def _sum_of(one: Array, two: Array, *, fast: bool) -> Array:
+    """Return the probabilities of the sum of two independent counts."""
+    if fast and len(one) * len(two) > FAST_SUM:
+        from scipy.signal import fftconvolve
+
+        return np.asarray(np.maximum(fftconvolve(one, two), 0.0))
+    # Products of positive numbers: nothing cancels, so that small tails keep their digits.
+    return np.convolve(one, two)
+
+
+def _sum_of_alike(part: Array, times: int, *, fast: bool) -> Array:
+    """Return the probabilities of the sum of so many independent counts, all distributed alike."""
+    whole, power = np.ones(1), part
+    while times:
+        if times & 1:
+            whole = _sum_of(whole, power, fast=fast)
+        times >>= 1
+        if times:
+            power = _sum_of(power, power, fast=fast)
+    return whole
 
 
 def _log_chance(stratum: Conditional, count: int) -> float:

@@ -19,6 +19,8 @@ from analysis.thresholds import CONF_LEVEL
 Limits = tuple[float, float]
 Counts = tuple[int, int, int, int]
 DifferenceMethod = Literal["newcombe", "miettinen_nurminen", "mee", "agresti_caffo", "wald"]
+OTHER_NAMES: Final = {"newcombe10": "newcombe", "hybrid_score": "newcombe", "mn": "miettinen_nurminen"}
+"""Of the methods. "score" stays refused: both Miettinen-Nurminen and Mee are called so."""
 
 HALVINGS: Final = 60
 """Of an interval of length 2: more than double precision can tell apart."""
@@ -41,7 +43,8 @@ def difference(
         Counts: so many of so many in the first and in the second group.
     method
         newcombe (hybrid score, method 10), miettinen_nurminen (score, with the factor N / (N - 1)), mee (score
-        without that factor), agresti_caffo, wald.
+        without that factor), agresti_caffo, wald. Capitals, hyphens and spaces do not count; mn is
+        miettinen_nurminen.
     conf_level
         Level of the limits.
 
@@ -72,7 +75,7 @@ def difference(
     """
     n1, of1 = so_many_of(n1, of1, names=("n1", "of1"))
     n2, of2 = so_many_of(n2, of2, names=("n2", "of2"))
-    word = chosen(method, _LIMITS, "method", aliases={"newcombe10": "newcombe"})
+    word = chosen(method, _LIMITS, "method", aliases=OTHER_NAMES)
     z = normal_quantile(conf_level)
     counts = (n1, of1, n2, of2)
     comparable = of1 > 0 and of2 > 0

@@ -7,6 +7,7 @@ from typing import Any, Final
 import narwhals.stable.v2 as nw
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_bool_dtype, is_numeric_dtype
 from scipy.stats import binomtest
 
 from analysis.clusters import CLIMBER
@@ -43,7 +44,7 @@ def dominant_hand(cases: Any, *, conf_level: float = CONF_LEVEL) -> Distribution
     ColumnError
         When hand_is_dominant is missing, or onset_day although climbers repeat.
     InputError
-        When hand_is_dominant does not hold true/false values.
+        When hand_is_dominant does not hold true/false values, or onset_day, where climbers repeat, no numbers.
 
     Notes
     -----
@@ -97,30 +98,44 @@ def dominant_hand(cases: Any, *, conf_level: float = CONF_LEVEL) -> Distribution
         n_rows_in=n_rows,
         n_rows_used=climbers,
         left_out=pd.DataFrame([(reason, n) for reason, n in reasons.items() if n], columns=["reason", "n"]),
-        notes=_notes(first),
+        notes=_notes(first, undated=int(each["undated"].sum())),
         by=(DOMINANT,),
         tests=_tests(first),
     )
 
 
 def _first_days(known: nw.LazyFrame[Any], *, timed: bool, named: bool) -> pd.DataFrame:
-    """Return for each climber the hand of the first day (1 dominant, 0 other, between: both) and its cases."""
+    """Return for each climber the hand of the first day (1 dominant, 0 other, between: both) and its cases.
+
+    ``undated``: several cases, none with a known day.
+    """
     columns = [DOMINANT, *([CLIMBER] if named else []), *([ONSET] if timed else [])]
     table: pd.DataFrame = known.select(columns).collect().to_pandas()
     table["hand"] = table[DOMINANT].astype(float)
     nameless = table[CLIMBER].isna() if named else pd.Series(True, index=table.index)
-    alone = table.loc[nameless, ["hand"]].assign(cases=1)
+    alone = table.loc[nameless, ["hand"]].assign(cases=1, undated=False)
     if not named:
         return alone
-    rest = table[~nameless]
+    rest = table[~nameless].assign(undated=False)
     if rest[CLIMBER].duplicated().any():
         require(known, [(ONSET, "the day of the injury, since climbers repeat")])
         # A day that is not known cannot be the first.
-        day = rest[ONSET].fillna(np.inf)
-        rest = rest[day == day.groupby(rest[CLIMBER]).transform("min")]
-    by_climber = rest.groupby(CLIMBER)["hand"]
-    each = pd.DataFrame({"hand": by_climber.mean(), "cases": by_climber.size()})
+        day = _days(rest[ONSET])
+        rest = rest[day == day.groupby(rest[CLIMBER]).transform("min")].assign(undated=np.isinf(day))
+    by_climber = rest.groupby(CLIMBER)
+    each = pd.DataFrame({"hand": by_climber["hand"].mean(), "cases": by_climber.size()})
+    each["undated"] = by_climber["undated"].all() & (each["cases"] > 1)
     return pd.concat([alone, each], ignore_index=True)
+
+
+def _days(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Return days as numbers, infinite where not known: as text, day 9 would come after day 10."""
+    if values.notna().any() and (not is_numeric_dtype(values) or is_bool_dtype(values)):
+        raise InputError(
+            f"column '{ONSET}' must be days as whole numbers, such as days since 1970-01-01, since climbers repeat; "
+            f"turn dates into (date - pandas.Timestamp('1970-01-01')).dt.days."
+        )
+    return pd.to_numeric(values).astype(float).fillna(np.inf)
 
 
 def _table(first: dict[str, int], *, conf_level: float) -> pd.DataFrame:
@@ -140,11 +155,17 @@ def _tests(first: dict[str, int]) -> pd.DataFrame:
     return pd.DataFrame([("sign_test", float(first["yes"]), np.nan, p_value)], columns=list(no_tests().columns))
 
 
-def _notes(first: dict[str, int]) -> tuple[Note, ...]:
-    climbers = sum(first.values())
+def _notes(first: dict[str, int], *, undated: int) -> tuple[Note, ...]:
+    climbers, notes = sum(first.values()), []
+    if undated:
+        sentence = (
+            f"{undated} climbers have several injuries and no known day of any: these are taken as one day, so that "
+            f"who hurt both hands is left out."
+        )
+        notes.append(Note("days_not_known", sentence))
     if not climbers:
-        return (Note("no_rows", "No climber's first injury is known to be of the dominant or the other hand."),)
-    if climbers < 2 * MIN_EVENTS:
+        notes.append(Note("no_rows", "No climber's first injury is known to be of the dominant or the other hand."))
+    elif climbers < 2 * MIN_EVENTS:
         sentence = f"Only {climbers} climbers: even if all were hurt in the same hand, little could be said."
-        return (Note("few_events", sentence),)
-    return ()
+        notes.append(Note("few_events", sentence))
+    return tuple(notes)

@@ -11,8 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln
-from scipy.stats import chi2
+from scipy.special import chdtrc, gammaln
 
 from analysis.thresholds import MONTE_CARLO_TABLES
 from analysis.two_by_two import SAME_PROBABILITY
@@ -162,7 +161,7 @@ def general_association(tables: Any) -> Association:
         return Association(statistic=float("nan"), df=0.0, p_value=float("nan"))
     along = directions.T[told] @ difference
     statistic, df = float((along**2 / values[told]).sum()), float(told.sum())
-    return Association(statistic=statistic, df=df, p_value=float(chi2.sf(statistic, df)))
+    return Association(statistic=statistic, df=df, p_value=float(chdtrc(df, statistic)))
 
 
 def _moments(counts: Floats) -> tuple[Floats, Floats]:

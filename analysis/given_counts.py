@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from math import isfinite
+from numbers import Integral
 from typing import Any
 
 from registry.errors import InputError, OptionError, suggestion
@@ -28,6 +29,8 @@ def whole_number(value: Any, name: str) -> int:
         number = float(value)
     except (TypeError, ValueError):
         raise InputError(f"{name} is not a number; a count is needed: a whole number of 0 or more.") from None
+    except OverflowError:
+        raise InputError(f"{name} is beyond all counting (more than 1e308); a count is needed.") from None
     if not isfinite(number) or number < 0 or number != int(number):
         raise InputError(f"{name} is {value}; a count is needed: a whole number of 0 or more.")
     return int(value)
@@ -55,8 +58,26 @@ def so_many_of(n: Any, of: Any, *, names: tuple[str, str]) -> tuple[int, int]:
     return part, whole
 
 
+def as_seed(value: Any) -> int:
+    """Return the seed of a random step.
+
+    Raises
+    ------
+    OptionError
+        When it is not a whole number of 0 or more.
+
+    Examples
+    --------
+    >>> as_seed(1)
+    1
+    """
+    if isinstance(value, bool) or not isinstance(value, Integral) or value < 0:
+        raise OptionError(f"seed is {value!r}; it is a whole number of 0 or more, such as 1.")
+    return int(value)
+
+
 def chosen(value: str, options: Collection[str], name: str, *, aliases: Mapping[str, str] | None = None) -> str:
-    """Return the option that a word means, an alias resolved.
+    """Return the option that a word means: capitals, hyphens and spaces do not count, an alias is resolved.
 
     Raises
     ------
@@ -67,9 +88,17 @@ def chosen(value: str, options: Collection[str], name: str, *, aliases: Mapping[
     --------
     >>> chosen("exact", ["wilson", "clopper_pearson"], "method", aliases={"exact": "clopper_pearson"})
     'clopper_pearson'
+    >>> chosen("Clopper-Pearson", ["wilson", "clopper_pearson"], "method")
+    'clopper_pearson'
     """
-    word = (aliases or {}).get(value, value) if isinstance(value, str) else value
-    if word not in options:
-        hint = suggestion(value, options) if isinstance(value, str) else ""
-        raise OptionError(f"{name} is '{value}'; it is one of {', '.join(options)}.{hint}")
+    if not isinstance(value, str):
+        raise OptionError(f"{name} is {value!r}; it is one of {', '.join(options)}, written in quotes.")
+    meant = {_letters(word): word for word in options} | {_letters(a): word for a, word in (aliases or {}).items()}
+    word = meant.get(_letters(value))
+    if word is None:
+        raise OptionError(f"{name} is '{value}'; it is one of {', '.join(options)}.{suggestion(value, options)}")
     return word
+
+
+def _letters(word: str) -> str:
+    return "".join(sign for sign in word.lower() if sign.isalnum())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from analysis.kaplan_meier import RiskSets
 
@@ -54,4 +54,4 @@ def log_rank(groups: Sequence[RiskSets]) -> tuple[float, float, float]:
     if np.linalg.matrix_rank(variance) < df:
         return nothing
     statistic = float(excess @ np.linalg.solve(variance, excess))
-    return statistic, float(df), float(chi2.sf(statistic, df))
+    return statistic, float(df), float(chdtrc(df, statistic))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import pandas as pd
 
@@ -23,7 +23,6 @@ from analysis.mechanisms.mechanism_models import (
 from analysis.mechanisms.mechanism_notes import method_of, notes_of
 from analysis.mechanisms.mechanism_rows import MATCHED, OWN, WITHIN, design_rows
 from analysis.mechanisms.several_exposures import with_e_values, with_family
-from analysis.missing.sensitivity import Sensitivity
 from analysis.odds_columns import of_people
 from analysis.ordered import declared_order
 from analysis.proportions import normal_quantile
@@ -43,6 +42,9 @@ from analysis.tallies import counts_by_cell
 from analysis.thresholds import CONF_LEVEL
 from registry.door import require
 from registry.errors import InputError, OptionError, suggestion
+
+if TYPE_CHECKING:
+    from analysis.missing.sensitivity import Sensitivity
 
 FIRTH: Final = ("when_sparse", "always", "never")
 WHOLE: Final = "(model)"
@@ -284,7 +286,7 @@ def _result(asked: Asked, pieces: Sequence[Piece], extras: _Extras) -> OddsRatio
         n_rows_in=n_rows_in + apart,
         n_rows_used=n_rows_used,
         left_out=_stacked([data.left_out, left_out], no_rows_left_out()),
-        notes=(*data.notes, *notes_of(pieces, products), *extras.notes, *notes),
+        notes=(*data.notes, *notes_of(pieces, products, strata=asked.strata), *extras.notes, *notes),
         seed=asked.seed if drawn else None,
         outcome=data.outcome,
         exposure=first.exposure,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Final, Literal
+from collections.abc import Iterable, Mapping
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from analysis.given_counts import chosen
 from registry.errors import InputError
@@ -24,18 +25,28 @@ _NAMES_BELOW: Final = {
     "bonferroni": "bonferroni",
 }
 """What statsmodels calls them."""
+OTHER_NAMES: Final = {
+    "bh": "benjamini_hochberg",
+    "fdr": "benjamini_hochberg",
+    "fdr_bh": "benjamini_hochberg",
+    "by": "benjamini_yekutieli",
+    "fdr_by": "benjamini_yekutieli",
+    "holm_bonferroni": "holm",
+}
 
 
-def adjust_p(values: Iterable[float], *, method: Adjustment = "holm") -> npt.NDArray[np.float64]:
+def adjust_p(values: Iterable[float] | Mapping[Any, float], *, method: Adjustment = "holm") -> npt.NDArray[np.float64]:
     """Adjust p-values for how many questions were asked.
 
     Parameters
     ----------
     values
-        m p-values of one family. NaN stays NaN and is no member of the family.
+        m p-values of one family: a list, a Series, or a mapping whose values they are. What is missing (NaN, None)
+        stays NaN and is no member of the family.
     method
         holm, hochberg, hommel, bonferroni: the chance of any false finding. benjamini_hochberg (bh),
         benjamini_yekutieli (by): the expected share of false findings; the second under any dependence.
+        Capitals and hyphens do not count.
 
     Returns
     -------
@@ -59,11 +70,8 @@ def adjust_p(values: Iterable[float], *, method: Adjustment = "holm") -> npt.NDA
     >>> adjust_p([0.01, 0.04, 0.03], method="holm").round(3).tolist()
     [0.03, 0.06, 0.06]
     """
-    word = chosen(method, _NAMES_BELOW, "method", aliases={"bh": "benjamini_hochberg", "by": "benjamini_yekutieli"})
-    try:
-        raw = np.array([np.nan if value is None else float(value) for value in values], dtype=float)
-    except (TypeError, ValueError):
-        raise InputError("values holds something that is no number; p-values between 0 and 1 are needed.") from None
+    word = chosen(method, _NAMES_BELOW, "method", aliases=OTHER_NAMES)
+    raw = np.array([_number(value) for value in _listed(values)], dtype=float)
     family = ~np.isnan(raw)
     outside = int(((raw[family] < 0) | (raw[family] > 1)).sum())
     if outside:
@@ -74,3 +82,20 @@ def adjust_p(values: Iterable[float], *, method: Adjustment = "holm") -> npt.NDA
 
         adjusted[family] = multipletests(raw[family], method=_NAMES_BELOW[word])[1]
     return adjusted
+
+
+def _listed(values: Any) -> list[Any]:
+    if isinstance(values, (str, bytes)) or not isinstance(values, Iterable):
+        raise InputError(f"values is given as {type(values).__name__}; give a list of p-values, such as [0.01, 0.2].")
+    return list(values.values()) if isinstance(values, Mapping) else list(values)
+
+
+def _number(value: Any) -> float:
+    if value is None or value is pd.NA:
+        return float("nan")
+    try:
+        if isinstance(value, (bool, np.bool_, str)):
+            raise TypeError
+        return float(value)
+    except (TypeError, ValueError):
+        raise InputError("values holds something that is no number; p-values between 0 and 1 are needed.") from None

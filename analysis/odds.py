@@ -17,7 +17,7 @@ from analysis.exact_tables import general_association
 from analysis.levels import MISSING_LEVELS, level_word, ordered_levels
 from analysis.modelling.reference_levels import chosen_reference
 from analysis.odds_columns import check_columns, of_people
-from analysis.odds_notes import Comparison, comparison_notes
+from analysis.odds_notes import Comparison, comparison_notes, few_climbers
 from analysis.odds_spread import Spread
 from analysis.proportions import normal_quantile
 from analysis.results import Note, OddsRatios, no_rows_left_out, no_tests, odds_frame
@@ -127,6 +127,7 @@ def odds_ratios(
     spread, repeat_notes = _spread(rows, tally, chosen)
     comparisons = [_compare(tally, level, chosen, spread, conf_level=conf_level) for level in levels if level != chosen]
     lines = [line for each in comparisons for line in _lines(each, exposure, chosen, conf_level)]
+    repeat_notes += few_climbers(spread, comparisons, chosen)
     return OddsRatios(
         table=odds_frame(lines),
         method=_method(outcome, exposure, chosen, strata, people),

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 
+from analysis.odds_spread import Spread
 from analysis.results import Note
 from analysis.stratified import Stratified
-from analysis.thresholds import MIN_EVENTS
+from analysis.thresholds import MIN_CLUSTERS, MIN_EVENTS
 from analysis.two_by_two import TwoByTwo, woolf
 
 
@@ -68,6 +69,36 @@ def comparison_notes(comparisons: Sequence[Comparison], strata: str | None) -> t
         notes.append(Note("sparse_cells", sentence))
     pooled = [(each, each.pooled) for each in comparisons if each.pooled is not None]
     return (*notes, *(note for each, over in pooled for note in _pooled_notes(each, over, str(strata))))
+
+
+def few_climbers(spread: Spread | None, comparisons: Sequence[Comparison], reference: str) -> tuple[Note, ...]:
+    """Note limits that respect repeaters but rest on few climbers.
+
+    Parameters
+    ----------
+    spread
+        Sums over climbers; None where climbers do not repeat.
+    comparisons
+        One for each level but the reference.
+    reference
+        The level that the others are compared with.
+
+    Examples
+    --------
+    >>> few_climbers(None, [], "jam")
+    ()
+    """
+    if spread is None:
+        return ()
+    counts = {each.level: spread.climbers(each.level, reference) for each in comparisons if each.variance is not None}
+    few = [f"{level} ({n})" for level, n in counts.items() if n < MIN_CLUSTERS]
+    if not few:
+        return ()
+    sentence = (
+        f"The limits that respect repeaters rest on fewer than {MIN_CLUSTERS} climbers at {', '.join(few)}: they are "
+        f"too narrow."
+    )
+    return (Note("few_clusters", sentence),)
 
 
 def smaller_side(table: TwoByTwo) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 import narwhals.stable.v2 as nw
 import numpy as np
 
-from analysis.clusters import climber_products
+from analysis.clusters import CLIMBER, climber_products
 from analysis.levels import level_word
 from analysis.two_by_two import TwoByTwo
 
@@ -35,11 +35,13 @@ class Spread:
     @classmethod
     def of(cls, rows: nw.LazyFrame[Any], outcome: str, exposure: str) -> Spread:
         """Tally rows in which outcome and exposure are known, and which have a column ``climber``."""
-        cells = climber_products(rows, [exposure, outcome])
-        levels = climber_products(rows, [exposure])
-        pairs = zip(cells[exposure], cells[outcome], cells[f"{exposure}_2"], cells[f"{outcome}_2"], strict=True)
+        # Names of our own: a column of the caller's may be called as a sum is.
+        own = rows.select(nw.col(CLIMBER), level=nw.col(exposure), happened=nw.col(outcome))
+        cells = climber_products(own, ["level", "happened"])
+        levels = climber_products(own, ["level"])
+        pairs = zip(cells["level"], cells["happened"], cells["level_2"], cells["happened_2"], strict=True)
         keys = [((level_word(e), bool(o)), (level_word(e2), bool(o2))) for e, o, e2, o2 in pairs]
-        both = zip(levels[exposure], levels[f"{exposure}_2"], strict=True)
+        both = zip(levels["level"], levels["level_2"], strict=True)
         return cls(
             products=dict(zip(keys, (int(value) for value in cells["products"]), strict=True)),
             shared={
@@ -66,7 +68,7 @@ class Spread:
         ----------
         Binder DA 1983, Int Stat Rev 51:279-292 (linearisation; from memory).
         """
-        climbers = self._shared(level, level) + self._shared(reference, reference) - self._shared(level, reference)
+        climbers = self.climbers(level, reference)
         if table.zero_cell or climbers < 2:
             return None
         cells = [(word, flag) for word in (level, reference) for flag in (True, False)]
@@ -74,6 +76,10 @@ class Spread:
         matrix = np.array([[self.products.get((one, two), 0) for two in cells] for one in cells], dtype=float)
         variance = float(climbers / (climbers - 1) * (pull @ matrix @ pull))
         return variance if variance > 1e-12 else None
+
+    def climbers(self, level: str, reference: str) -> int:
+        """Count the climbers with rows at one of two levels or at both."""
+        return self._shared(level, level) + self._shared(reference, reference) - self._shared(level, reference)
 
     def _shared(self, one: str, two: str) -> int:
         return self.shared.get((one, two), 0)

@@ -26,7 +26,8 @@ SEVERAL_SCALES: Final = {
     "example scores={'pulley_1': 1, 'pulley_2': 2, 'pulley_3': 3, 'pulley_4': 4}",
 }
 """Code lists that hold more than one scale."""
-NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
+NUMBER: Final = re.compile(r"(?:^\s*[-\u2212])?(?:\d+(?:\.\d+)?|\.\d+)")
+"""A hyphen is a minus only where the name begins with it: '25-34' is a band."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,8 +88,9 @@ def scale_of(column: str, values: Iterable[Any], *, scores: Scores = None, decla
     if scores is None:
         return scale
     levels = list(scale.scores)
-    if isinstance(scores, str) or len(scores) != len(levels):
-        given = repr(scores) if isinstance(scores, str) else f"{len(scores)} numbers"
+    listed = not isinstance(scores, str) and hasattr(scores, "__len__")
+    if not listed or len(scores) != len(levels):
+        given = f"{len(scores)} numbers" if listed else repr(scores)
         raise OptionError(
             f"scores of '{column}' are {given}; its {len(levels)} levels are {', '.join(levels)}. Give one number a "
             f"level, or a mapping of levels to numbers."
@@ -138,7 +140,8 @@ def _given(column: str, present: Mapping[str, Any], scores: Mapping[str, float])
 
 
 def _found(column: str, present: Mapping[str, Any], declared: Sequence[str]) -> Scale:
-    if declared:
+    numbers = [_as_number(word) for word in declared]
+    if declared and numbers != sorted(number for number in numbers if number is not None):
         places = {word: place for place, word in enumerate(declared, 1)}
         return _placed(present, places, "the order of the category")
     if present and all(_is_number(value) or isinstance(value, bool) for value in present.values()):
@@ -160,17 +163,30 @@ def _from_names(column: str, present: Mapping[str, Any]) -> Scale:
     """Order levels such as '25-34' and '45+' by the first number in each."""
     outside = tuple(word for word in NO_STEP if word in present)
     words = [word for word in present if word not in outside]
-    first = {word: found[0] for word in words if (found := NUMBER.findall(word))}
-    if len(first) < len(words) or len(set(map(float, first.values()))) < len(words):
+    plain = {word: number for word in words if (number := _as_number(word)) is not None}
+    first = {word: _first_number(found[0]) for word in words if (found := NUMBER.findall(word))}
+    if len(plain) == len(words) == len(set(plain.values())):
+        return Scale(scores=_sorted(plain), outside=outside, origin="the values")
+    if len(first) < len(words) or len(set(first.values())) < len(words):
         raise InputError(
             f"the levels of '{column}' ({', '.join(sorted(present)[:8])}) have no order that is known; say it with "
             f"scores={{'{words[0] if words else 'level'}': 1, ...}}, or make the column an ordered category."
         )
-    if all(NUMBER.fullmatch(word) for word in words):
-        return Scale(scores=_sorted({w: float(w) for w in words}), outside=outside, origin="the values")
-    ranked = sorted(words, key=lambda word: float(first[word]))
+    ranked = sorted(words, key=lambda word: first[word])
     scores = {word: float(place) for place, word in enumerate(ranked, 1)}
     return Scale(scores=scores, outside=outside, origin="the number in each level's name")
+
+
+def _as_number(word: str) -> float | None:
+    try:
+        number = float(word)
+    except ValueError:
+        return None
+    return number if isfinite(number) else None
+
+
+def _first_number(found: str) -> float:
+    return float(found.strip().replace("\N{MINUS SIGN}", "-"))
 
 
 def _sorted(scores: Mapping[str, float]) -> dict[str, float]:

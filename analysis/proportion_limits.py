@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import betaincinv, ndtri, xlogy
-from scipy.stats import binom
 
 Array = npt.NDArray[np.float64]
 Limits = tuple[float, float]
@@ -99,6 +98,7 @@ def _mid_p(n: int, of: int, tail: float) -> Limits:
 def _lower_mid_p(n: int, of: int, tail: float) -> float:
     if n == 0:
         return 0.0
+    from scipy.stats import binom  # half a second to load, for those who ask only
 
     def too_much(share: float) -> float:
         return float(binom.sf(n, of, share) + 0.5 * binom.pmf(n, of, share)) - tail

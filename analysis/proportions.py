@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from numbers import Real
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -29,6 +30,14 @@ ProportionMethod = Literal[
     "wald_cc",
 ]
 SIDES: Final = ("two", "upper", "lower")
+OTHER_NAMES: Final = {
+    "exact": "clopper_pearson",
+    "score": "wilson",
+    "normal": "wald",
+    "likelihood_ratio": "likelihood",
+    "profile_likelihood": "likelihood",
+}
+"""Of the methods; capitals, hyphens and spaces do not count anyway."""
 
 
 def normal_quantile(conf_level: float) -> float:
@@ -42,14 +51,14 @@ def normal_quantile(conf_level: float) -> float:
     Raises
     ------
     OptionError
-        When the level lies outside.
+        When the level lies outside, or is no number.
 
     Examples
     --------
     >>> round(normal_quantile(0.95), 4)
     1.96
     """
-    if not 0 < conf_level < 1:
+    if not isinstance(conf_level, Real) or not 0 < conf_level < 1:
         raise OptionError(f"conf_level is {conf_level}; a level between 0 and 1 is needed, such as 0.95 for 95 %.")
     return float(ndtri((1 + conf_level) / 2))
 
@@ -69,26 +78,26 @@ def proportion(
     n, of
         Counts: so many of so many independent units.
     method
-        wilson, wilson_cc (with continuity correction), clopper_pearson (or exact), mid_p, likelihood,
-        agresti_coull, jeffreys, wald, wald_cc.
+        wilson (or score), wilson_cc (with continuity correction), clopper_pearson (or exact), mid_p, likelihood,
+        agresti_coull, jeffreys, wald, wald_cc. Capitals, hyphens and spaces do not count: "Clopper-Pearson".
     conf_level
         Level of the limits.
     sided
         'two': the level is shared by two limits. 'upper', 'lower': the whole level belongs to the one limit, the
-        other is 1 or 0.
+        other is 1 or 0; the level is then 0.5 or more, as a limit below it lies on the wrong side of the estimate.
 
     Returns
     -------
     Interval. ``table``: n, of, method, estimate (n / of), conf_low, conf_high. With ``of`` = 0 these are NaN, with
     the note no_units. Limits of wald, wald_cc and agresti_coull are not cut at 0 and 1, so that the formula stays
-    visible; where they overstep, the note limit_outside says so.
+    visible; where they overstep, the note limit_outside says so. Wald's have no width at 0 and 1: the note no_width.
 
     Raises
     ------
     InputError
         When a count is not a whole number of 0 or more, or n is more than ``of``.
     OptionError
-        When the method or side does not exist, or the level lies outside 0 to 1.
+        When the method or side does not exist, or the level lies outside 0 to 1 (of one side: below 0.5).
 
     References
     ----------
@@ -105,9 +114,14 @@ def proportion(
     0.095
     """
     n, of = so_many_of(n, of, names=("n", "of"))
-    word = chosen(method, LIMITS, "method", aliases={"exact": "clopper_pearson"})
-    side = chosen(sided, SIDES, "sided")
+    word = chosen(method, LIMITS, "method", aliases=OTHER_NAMES)
+    side = chosen(sided, SIDES, "sided", aliases={"two_sided": "two"})
     normal_quantile(conf_level)
+    if side != "two" and conf_level < 0.5:
+        raise OptionError(
+            f"conf_level is {conf_level}; a one-sided limit below 0.5 lies on the wrong side of the estimate. Give 0.5 "
+            f"or more, such as 0.95."
+        )
     tail = (1 - conf_level) / 2 if side == "two" else 1 - conf_level
     low, high = LIMITS[word](n, of, tail) if of else (np.nan, np.nan)
     if of and side != "two":
@@ -129,6 +143,9 @@ def proportion(
 def _notes(low: float, high: float, of: int, name: str) -> tuple[Note, ...]:
     if not of:
         return (Note("no_units", "of is 0: there is no proportion of nothing, and no limits."),)
+    if low == high:
+        sentence = f"The {name} limits have no width because the proportion is 0 or 1; use another method."
+        return (Note("no_width", sentence),)
     if low < 0 or high > 1:
         sentence = f"A {name} limit lies outside 0 to 1, as its formula has it; Wilson's never does."
         return (Note("limit_outside", sentence),)

@@ -26,6 +26,7 @@ from analysis.odds_columns import PEOPLE
 from analysis.results import Note, no_rows_left_out
 from analysis.sources import cases_of, is_view
 from analysis.survival import sort_out
+from analysis.tallies import kind_of
 from registry.derive.people import age_band_by_years, minor_by_years, no_text, not_known
 from registry.door import enter, require
 from registry.errors import DataError, InputError, OptionError, suggestion
@@ -146,10 +147,11 @@ def compared(
             f"design is '{design}'; referents serve {' or '.join(SAMPLINGS)}.{suggestion(design, SAMPLINGS)}"
         )
     cases, referents, athletes = _tables(source)
+    _check_days(cases, referents)
     asked = _Asked(
         design,
         *kind_of_referents(referents, design, unit, sampling),
-        tuple([exposures] if isinstance(exposures, str) else exposures),
+        tuple([exposures] if isinstance(exposures, str) else exposures or ()),
         outcome_of_cases,
     )
     check_exposures(asked.exposures, unit=asked.unit, sampling=asked.sampling)
@@ -190,6 +192,18 @@ def _tables(source: Any) -> tuple[nw.LazyFrame[Any], nw.LazyFrame[Any], nw.LazyF
     require(cases, [(name, "a case's") for name in ("site", "athlete", "onset", "onset_mode")])
     require(referents, [(name, "a referent's") for name in ("site", "unit", "sampling")])
     return cases, referents, enter(source["athletes"]) if "athletes" in source else None
+
+
+def _check_days(cases: nw.LazyFrame[Any], referents: nw.LazyFrame[Any]) -> None:
+    for frame, table, name in ((cases, "cases", "onset"), (referents, "referents", "happened_on")):
+        kind = frame.collect_schema().get(name)
+        # A column without any value has the type that the database gives it.
+        if kind is None or kind.is_temporal() or not len(frame.filter(~nw.col(name).is_null()).head(1).collect()):
+            continue
+        raise InputError(
+            f"'{name}' of the {table} holds {kind_of(kind)}; dates are needed, such as "
+            f"pandas.to_datetime(frame['{name}'])."
+        )
 
 
 def _used_referents(referents: nw.LazyFrame[Any], asked: _Asked) -> Any:

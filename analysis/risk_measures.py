@@ -259,6 +259,12 @@ def _notes(table: pd.DataFrame, counts: tuple[int, int, int, int]) -> tuple[Note
         notes.append(
             Note("few_events", f"Fewer than {MIN_EVENTS} events, or units without the event, stand behind it.")
         )
+    elif 0 < min(n1, n2, of1 - n1, of2 - n2) < MIN_EVENTS:
+        sentence = (
+            f"One of the groups has fewer than {MIN_EVENTS} events, or units without the event: read the score and "
+            f"Newcombe limits."
+        )
+        notes.append(Note("sparse_cells", sentence))
     if table["through_infinity"].any():
         sentence = (
             "Limits of the difference lie on both sides of 0: the numbers needed that fit run from the upper value to "

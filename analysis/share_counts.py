@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,12 +15,14 @@ from analysis.levels import level_word, ordered_levels
 from analysis.results import Note, no_rows_left_out
 from analysis.sources import cases_of, findings_of, is_view
 from analysis.tallies import counts_by_cell
-from registry.errors import OptionError, suggestion
+from registry.errors import InputError, OptionError, suggestion
 
 CASE: Final[str] = "case"
 SITE: Final[str] = "site"
 ROW_TOTAL: Final[str] = "row_total"
 COLUMN_TOTAL: Final[str] = "column_total"
+WORKING_NAMES: Final = ("n", "squares", "products", ROW_TOTAL, COLUMN_TOTAL, "x_", "m_", "xx_", "xm_")
+"""Columns that counting adds."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,6 +85,13 @@ def rows_of(source: Any, of: str | None) -> tuple[nw.LazyFrame[Any], str]:
     return frame, of
 
 
+def refuse_taken(keys: Iterable[str], taken: Iterable[str]) -> None:
+    """Raise InputError for a column that is called as one of the result's, or as one that counting adds."""
+    clash = sorted(set(keys) & {*WORKING_NAMES, *taken})
+    if clash:
+        raise InputError(f"column '{clash[0]}' has the name of a column of the result; rename it.")
+
+
 def count(frame: nw.LazyFrame[Any], keys: list[str]) -> Counted:
     """Count the units of a frame that has passed the door by one or more columns."""
     present = frame.collect_schema().names()
@@ -142,7 +152,11 @@ def notes_on(counted: Counted, unit: str, *, beside: bool) -> tuple[Note, ...]:
             f"{again.their_units} of {again.units} {what}; the limits allow for it."
         )
         if beside:
-            sentence += " Bootstrap limits stand beside them, but not where none or all were counted."
+            sentence += (
+                " Bootstrap limits stand beside them, but not where none or all were counted."
+                if again.climbers > 1
+                else " Of a single climber there are no bootstrap limits."
+            )
         notes.append(Note("climbers_repeat", sentence))
     if counted.cases_repeat:
         sentence = (

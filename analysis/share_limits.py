@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import narwhals.stable.v2 as nw
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from analysis.bootstrap import climber_kinds, climber_sizes, share_limits
+from analysis.clusters import CLIMBER
 from analysis.proportions import effective_size, wilson_limits
 from analysis.share_counts import Counted, named_levels
 
@@ -82,8 +84,11 @@ def _bootstrapped(table: pd.DataFrame, keys: list[str], counted: Counted, *, con
     if not counted.climbers_repeat:
         return limits
     sizes = climber_sizes(counted.units)
-    kinds = named_levels(climber_kinds(counted.items, keys, units=counted.units), keys)
-    of_cell = {cell: part for cell, part in kinds.groupby(keys)}
+    # Names of our own: a column may be called as what is counted of climbers is.
+    labels = [f"key_{place}" for place in range(len(keys))]
+    items = counted.items.select(CLIMBER, **{name: nw.col(key) for name, key in zip(labels, keys, strict=True)})
+    kinds = named_levels(climber_kinds(items, labels, units=counted.units), labels)
+    of_cell = {cell: part for cell, part in kinds.groupby(labels)}
     found: dict[Any, tuple[float, float]] = {}
     for place, cell in enumerate(table[keys].itertuples(index=False, name=None)):
         part = of_cell.get(cell)

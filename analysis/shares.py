@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final, Literal
 
 from analysis.crossing.crossed import CROSS_COLUMNS, Crossed, crossed
+from analysis.given_counts import as_seed
 from analysis.proportions import normal_quantile
 from analysis.results import Distribution
-from analysis.share_counts import Counted, count, notes_on, rows_of, with_every_cell
+from analysis.share_counts import Counted, count, notes_on, refuse_taken, rows_of, with_every_cell
 from analysis.share_limits import with_shares
 from analysis.sources import refuse_persons
 from analysis.thresholds import CONF_LEVEL
@@ -86,6 +87,7 @@ def distribution(
     [['middle', 1, 3], ['ring', 2, 3], ['little', 0, 3]]
     """
     normal_quantile(conf_level)
+    seed = as_seed(seed)
     keys = _columns(by)
     refuse_persons(cases_or_findings, keys)
     frame, unit = rows_of(cases_or_findings, of)
@@ -114,15 +116,15 @@ def distribution(
 
 
 def _columns(by: str | Sequence[str]) -> list[str]:
-    keys = [by] if isinstance(by, str) else list(by)
+    keys = [by] if isinstance(by, str) else list(by) if isinstance(by, Iterable) else [by]
+    if not all(isinstance(name, str) for name in keys):
+        raise InputError(f"by is {by!r}; give the name of a column, or a list of names, for example by='digit'.")
     if not keys:
         raise InputError("by is empty; give one or more columns, for example by='digit'.")
     twice = sorted({name for name in keys if keys.count(name) > 1})
     if twice:
         raise InputError(f"column '{twice[0]}' is given twice in by; give each column once.")
-    taken = sorted(set(keys) & {*RESULT_COLUMNS, *CROSS_COLUMNS})
-    if taken:
-        raise InputError(f"column '{taken[0]}' has the name of a column of the result; rename it.")
+    refuse_taken(keys, (*RESULT_COLUMNS, *CROSS_COLUMNS))
     return keys
 
 

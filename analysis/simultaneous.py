@@ -20,6 +20,8 @@ from registry.errors import InputError
 Array = npt.NDArray[np.float64]
 SimultaneousMethod = Literal["sison_glaz", "goodman", "quesenberry_hurst"]
 
+OTHER_NAMES: Final = {"sg": "sison_glaz", "qh": "quesenberry_hurst"}
+
 FIRST_REACH: Final = 4
 """Half-widths up to so many deviations of the largest count, plus so many, are tried first."""
 
@@ -66,7 +68,7 @@ def simultaneous_proportions(
     ['ring', 0.575, 0.39, 0.741]
     """
     labels, values = _classes(counts)
-    word = chosen(method, _LIMITS, "method")
+    word = chosen(method, _LIMITS, "method", aliases=OTHER_NAMES)
     limits = simultaneous_limits(values, method=method, conf_level=conf_level)
     of = int(values.sum())
     shares = values / of if of else np.full(values.shape, np.nan)
@@ -119,7 +121,7 @@ def simultaneous_limits(
     >>> simultaneous_limits([23, 12, 5]).round(3).tolist()
     [[0.45, 0.748], [0.175, 0.473], [0.0, 0.298]]
     """
-    word = chosen(method, _LIMITS, "method")
+    word = chosen(method, _LIMITS, "method", aliases=OTHER_NAMES)
     normal_quantile(conf_level)
     values = np.asarray(counts, dtype=float)
     if not values.sum():
@@ -133,7 +135,11 @@ def _classes(counts: Any) -> tuple[list[Any], npt.NDArray[np.int64]]:
     if isinstance(counts, (Mapping, pd.Series)):
         labels, raw = list(counts.keys()), list(counts.values() if isinstance(counts, Mapping) else counts)
     else:
-        raw = list(counts)
+        try:
+            raw = list(counts)
+        except TypeError:
+            given = type(counts).__name__
+            raise InputError(f"counts is given as {given}; give a list with one count for each class.") from None
         labels = list(range(1, len(raw) + 1))
     if not raw:
         raise InputError("counts is empty; give one count for each class.")
@@ -147,7 +153,10 @@ def _notes(table: pd.DataFrame) -> tuple[Note, ...]:
     if len(table) == 1:
         return (Note("one_class", "There is one class only; its share is 1 by definition, not by observation."),)
     if ((table["n"] > 0) & (table["conf_low"] == table["estimate"])).any():
-        sentence = "With so few units Sison-Glaz limits do not reach below the estimate; Goodman's do."
+        sentence = (
+            "Sison-Glaz limits do not reach below an estimate here, as there are few units or nearly all are in one "
+            "class; Goodman's do."
+        )
         return (Note("too_few_for_sison_glaz", sentence),)
     return ()
 

@@ -11,11 +11,12 @@ import pandas as pd
 
 from analysis.clusters import CLIMBER
 from analysis.crossing.association import noncentral_limits
-from analysis.crossing.crossed import crossed
+from analysis.crossing.crossed import CROSS_COLUMNS, crossed
+from analysis.given_counts import as_seed
 from analysis.levels import MISSING_LEVELS, level_word, ordered_levels
 from analysis.proportions import normal_quantile, wilson_limits
 from analysis.results import ASSOCIATION_COLUMNS, DistributionComparison, Note
-from analysis.share_counts import Counted, count, named_levels, notes_on, rows_of, with_every_cell
+from analysis.share_counts import Counted, count, named_levels, notes_on, refuse_taken, rows_of, with_every_cell
 from analysis.share_limits import effective_sizes
 from analysis.sources import refuse_persons
 from analysis.tallies import counts_by_cell
@@ -25,6 +26,13 @@ from registry.errors import InputError, OptionError, suggestion
 
 Floats = npt.NDArray[np.float64]
 
+RESULT_COLUMNS: Final = (
+    *(f"{group}_{what}" for group in ("first", "second") for what in ("n", "of", "share")),
+    "estimate",
+    "conf_low",
+    "conf_high",
+    "standardised",
+)
 MOST_NAMED: Final = 12
 """A message names no more levels than this."""
 
@@ -91,8 +99,13 @@ def compare_distributions(
     [6.0, 5.0, -0.1, -0.202]
     """
     normal_quantile(conf_level)
+    seed = as_seed(seed)
+    for name, role in ((by, "by"), (between, "between")):
+        if not isinstance(name, str):
+            raise InputError(f"{role} is {name!r}; give the name of one column, in quotes.")
     if by == between:
         raise InputError(f"column '{by}' is given as by and as between; the groups and what is compared must differ.")
+    refuse_taken([by, between], (*RESULT_COLUMNS, *CROSS_COLUMNS))
     refuse_persons(cases_or_findings, [by])
     refuse_persons(cases_or_findings, [between], role="between")
     frame, unit = rows_of(cases_or_findings, of)

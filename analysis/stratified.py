@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from analysis.common_ratio import common_exact
 from analysis.results import no_tests
@@ -97,7 +97,7 @@ def _pooled(counts: Floats, conf_level: float) -> tuple[Ratio, pd.DataFrame]:
     totals = counts.sum(axis=(1, 2))
     above = float((counts[:, 0, 0] * counts[:, 1, 1] / totals).sum())
     below = float((counts[:, 0, 1] * counts[:, 1, 0] / totals).sum())
-    p_value = float(chi2.sf(statistic, 1))
+    p_value = float(chdtrc(1, statistic))
     if above > 0 and below > 0:
         low, high = pooled.oddsratio_pooled_confint(alpha=1 - conf_level)
         error = float(pooled.logodds_pooled_se)
@@ -114,7 +114,7 @@ def _pooled(counts: Floats, conf_level: float) -> tuple[Ratio, pd.DataFrame]:
         estimate = nan if above == below else float("inf") if below == 0 else 0.0
         ratio = Ratio(estimate=estimate, conf_low=nan, conf_high=nan, p_value=p_value)
     tests = pd.DataFrame(rows, columns=["test", "statistic", "df"])
-    return ratio, tests.assign(p_value=chi2.sf(tests["statistic"], tests["df"]))
+    return ratio, tests.assign(p_value=chdtrc(tests["df"], tests["statistic"]))
 
 
 def _homogeneity(counts: Floats, ratio: float) -> list[tuple[str, float, float]]:

@@ -105,6 +105,9 @@ def trend_test(
     ['cochran_armitage', 1.0]
     """
     normal_quantile(conf_level)
+    for name, role in ((outcome, "outcome"), (ordered, "ordered")):
+        if not isinstance(name, str):
+            raise InputError(f"{role} is given as {type(name).__name__}; give the name of one column, in quotes.")
     refuse_persons(frame, [outcome], role="outcome")
     refuse_persons(frame, [ordered], role="ordered")
     rows = cases_of(frame)
@@ -123,15 +126,16 @@ def trend_test(
     )
     _refuse(tally)
     spread = spread_of(rows, tally)
+    table = _table(tally, spread, conf_level=conf_level)
     return TrendTest(
-        table=_table(tally, spread, conf_level=conf_level),
+        table=table,
         method=_method(tally, spread, people),
         unit="cases" if "case" in rows.collect_schema().names() else "rows",
         conf_level=conf_level,
         n_rows_in=int(counts["n"].sum()) + int(apart["n"].sum()),
         n_rows_used=int(tally.cells.sum()),
         left_out=pd.concat([apart, tally.left_out], ignore_index=True) if len(apart) else tally.left_out,
-        notes=_notes(tally, spread),
+        notes=_notes(tally, spread, table),
         outcome=outcome,
         ordered=ordered,
         tests=_tests(tally, spread),
@@ -306,8 +310,13 @@ def _spelled(scale: Scale) -> str:
     return ", ".join(word if word == f"{score:g}" else f"{word} = {score:g}" for word, score in scale.scores.items())
 
 
-def _notes(tally: OrderedTally, spread: Spread | None) -> tuple[Note, ...]:
+def _notes(tally: OrderedTally, spread: Spread | None, table: pd.DataFrame) -> tuple[Note, ...]:
     notes = []
+    bare = table.loc[table["conf_low"].isna(), "level"].tolist()
+    if bare:
+        whose = "a single row" if spread is None else "rows of a single climber"
+        sentence = f"'{tally.ordered}' {', '.join(bare)} has {whose}, so that its mean has no limits."
+        notes.append(Note("no_spread", sentence))
     if tally.binary and tally.cells.sum(axis=0).min() < MIN_EVENTS:
         notes.append(
             Note("few_events", f"Fewer than {MIN_EVENTS} events, or rows without the event, stand behind the trend.")

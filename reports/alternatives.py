@@ -20,7 +20,7 @@ from analysis.thresholds import MIN_CASES_FOR_MEDIAN
 from reports import rounding, wording
 from reports.frames import of_group, records
 from reports.pictures.choosing import chosen_picture
-from reports.pictures.forest_rows import forest_rows, methods_drawn, series_words
+from reports.pictures.forest_rows import forest_rows, methods_drawn, ratio_words, series_words
 from reports.pictures.hands import alternative_hands
 
 MOST = 8
@@ -44,7 +44,8 @@ def alternative(result: Result, *, picture: str | None = None) -> str:
 def _odds(result: OddsRatios) -> str:
     reference = wording.label(result.reference, column=result.exposure)
     against = f" against {reference}" if result.table["exposure"].nunique() == 1 and result.reference else ""
-    return _listed(f"Forest plot of odds ratios{against}", _odds_values(result))
+    what = wording.outcome_words(result.outcome)
+    return _listed(f"Forest plot of odds ratios of {what}{against}", _odds_values(result))
 
 
 def _returns(result: ReturnCurves) -> str:
@@ -129,9 +130,7 @@ def _odds_values(result: OddsRatios) -> list[str]:
     values = []
     for row in forest_rows(result):
         said = [
-            (f"{series_words(result, method)} " if len(methods) > 1 else "")
-            + f"{rounding.ratio(line['estimate'])}, "
-            + rounding.limits(rounding.ratio(line["conf_low"]), rounding.ratio(line["conf_high"]))
+            (f"{series_words(result, method)} " if len(methods) > 1 else "") + ratio_words(line)
             for method, line in ((method, row.lines[method]) for method in methods if method in row.lines)
         ]
         if said:

@@ -63,6 +63,8 @@ SPOKEN = {
     "complete_case": "left out (complete cases only)",
     "multiple_imputation": "filled in (multiple imputation)",
     "uiaa_score": "UIAA score",
+    "e_value": "E-value",
+    "e_value_limit": "E-value of the limit",
     "hand_is_dominant": "dominant hand hurt",
     "cochran_armitage": "Cochran-Armitage, trend",
     "departure_from_trend": "departure from the trend",
@@ -129,6 +131,9 @@ PHRASES = (
     (r"\b0 injury events have no rate\b", "no injury event is there either"),
     (r"\b1 injury events have\b", "1 injury event has"),
     (r"\b1 injury events are\b", "1 injury event is"),
+    (r"\b1 of (\d+) climbers appear\b", r"1 of \1 climbers appears"),
+    (r"\b1 of (\d+) clusters by '(\w+)' hold\b", r"1 of \1 clusters by '\2' holds"),
+    (r"\b(grip|mechanism): (not applicable|not_applicable)\b", r"\1: not applicable, as at a gradual onset"),
     (r"\b1 cases (that|never|have|enter)\b", r"1 case \1"),
 )
 """Phrases of analyses, and how they are said in print: one case is no plural, and a code is no word."""
@@ -183,17 +188,12 @@ def label(value: Any, *, column: str = "") -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     code = str(value)
-    if column.startswith(FLAG) and code in FLAGS:
-        return FLAGS[code]
-    if code.startswith(FLAG) and code.removeprefix(FLAG) in _structures():
-        return f"{label(code.removeprefix(FLAG))} hurt"
+    found = FLAGS.get(code) if column.startswith(FLAG) else None
     if column in ("tier", "group", "strata", ""):
-        tiers = _tier_labels()
-        if code in tiers:
-            return tiers[code]
-    if (column, code) in SPOKEN_IN:
-        return SPOKEN_IN[(column, code)]
-    return SPOKEN.get(code, code.replace("_", " "))
+        found = _tier_labels().get(code)
+    if code.startswith(FLAG) and code.removeprefix(FLAG) in _structures():
+        found = f"{label(code.removeprefix(FLAG))} hurt"
+    return found or SPOKEN_IN.get((column, code)) or SPOKEN.get(code, code.replace("_", " "))
 
 
 def _structures() -> tuple[str, ...]:

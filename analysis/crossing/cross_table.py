@@ -188,7 +188,9 @@ def _tests(
         sentence = f"{few} of {int(cells.sum())} expected counts lie below {SPARSE_EXPECTED}; the p-value "
         if simulate:
             p_value = _monte_carlo(observed, expected, cells, pearson, seed=seed, tables=tables)
-            sentence += f"comes from {tables} tables drawn with the same margins (seed {seed})."
+            sentence += (
+                f"comes from {tables} tables drawn with the same margins (seed {seed}); the likelihood ratio has none."
+            )
         else:
             sentence += "is approximate."
         notes = (Note("sparse", sentence),)

@@ -13,6 +13,7 @@ from analysis.ordered import scale_of
 from analysis.results import Note, no_tests
 from analysis.thresholds import MIN_CLUSTERS, MIN_FOR_TEST
 from analysis.trending.linear_trend import Trend, centred, cochran_armitage, linear_by_linear
+from registry.errors import InputError
 
 Floats = npt.NDArray[np.float64]
 
@@ -94,7 +95,13 @@ def _tested(
 
 
 def _scores(column: str, words: list[str]) -> dict[str, float] | None:
-    return scale_of(column, words).scores if column in ORDERED else None
+    if column not in ORDERED:
+        return None
+    try:
+        return scale_of(column, words).scores
+    except InputError:
+        # Seasons called spring and autumn, or a column that merely shares the name: there is no order to follow.
+        return None
 
 
 def _by_climber(counts: Floats, keys: list[str], scores: list[dict[str, float]], by_climber: ByClimber) -> Trend:

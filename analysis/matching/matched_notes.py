@@ -94,10 +94,11 @@ def _on_clusters(rows: MatchedRows, informative: Informative, model: MatchedMode
             f"independent; the limits and p-values of conditional_logistic {verb} for it.",
         )
     if spread.clusters < MIN_CLUSTERS:
+        values = "value" if spread.clusters == 1 else "values"
         yield Note(
             "few_clusters",
-            f"Only {spread.clusters} independent values of '{cluster}' or sets: too few (of {MIN_CLUSTERS}) for limits "
-            f"that allow for repeaters; the limits take sets as independent and may be too narrow.",
+            f"Only {spread.clusters} independent {values} of '{cluster}' or sets: too few (of {MIN_CLUSTERS}) for "
+            f"limits that allow for repeaters; the limits take sets as independent and may be too narrow.",
         )
     elif model.robust_covariance is None:
         yield Note(

@@ -43,7 +43,7 @@ def spread_over_clusters(rows: MatchedRows, informative: Informative, fit: Condi
 
     Returns
     -------
-    SetSpread, or None when the rows have no clusters, or there is only one.
+    SetSpread, or None when the rows have no clusters. Of a single cluster the covariance is NaN.
 
     Notes
     -----
@@ -62,11 +62,10 @@ def spread_over_clusters(rows: MatchedRows, informative: Informative, fit: Condi
     n = len(informative.which)
     climbers = len(np.unique(members))
     clusters = min(n, climbers + nameless)
-    if clusters < 2:
-        return None
+    factor = clusters / (clusters - 1) if clusters > 1 else np.nan
     scores = _scores_of_sets(informative, fit)
     together = _sets_together(members, sets, n)
-    meat = scores.T @ (together @ scores) * clusters / (clusters - 1)
+    meat = scores.T @ (together @ scores) * factor
     covariance = fit.bread @ meat @ fit.bread
     finite = fit.finite
     in_sets = np.bincount(members) if len(members) else np.zeros(0, dtype=np.int64)

@@ -65,7 +65,7 @@ def code_terms(values: pd.DataFrame, references: Mapping[str, Any] | None = None
     notes: list[Note] = []
     for name in values.columns:
         numbers = pd.api.types.is_numeric_dtype(values[name]) and not pd.api.types.is_bool_dtype(values[name])
-        column = column_of(values[[name]].assign(n=1), name, measured=numbers and name not in chosen)
+        column = column_of(values, name, measured=numbers and name not in chosen, rows=np.ones(n, dtype=np.int64))
         term, said = term_of(column, np.ones(n, dtype=bool), n, chosen)
         notes += said
         if term.measured:

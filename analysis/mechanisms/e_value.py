@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import inf, isnan, nan, sqrt
+from numbers import Real
 
+from analysis.given_counts import chosen
 from registry.errors import InputError
 
 
@@ -32,7 +34,7 @@ def e_value(estimate: float, *, conf_low: float = nan, conf_high: float = nan, o
     estimate
         Odds, rate or risk ratio; 0 and infinity included.
     conf_low, conf_high
-        Its limits; NaN where there are none.
+        Its limits; NaN where there are none. One of them is enough where it is the nearer to 1.
     outcome
         rare: the odds ratio is taken as a risk ratio. common (more than about 15 % of those at risk): its square root
         is.
@@ -44,7 +46,7 @@ def e_value(estimate: float, *, conf_low: float = nan, conf_high: float = nan, o
     Raises
     ------
     InputError
-        When a ratio is negative, or ``outcome`` another word.
+        When a ratio is negative or no number, the limits are the wrong way round, or ``outcome`` is another word.
 
     Notes
     -----
@@ -60,16 +62,23 @@ def e_value(estimate: float, *, conf_low: float = nan, conf_high: float = nan, o
     >>> [round(found.estimate, 2), round(found.limit, 2)]
     [7.26, 3.0]
     """
-    if outcome not in ("rare", "common"):
-        raise InputError(f"outcome is '{outcome}'; it is rare or common.")
+    outcome = chosen(outcome, ("rare", "common"), "outcome")
+    for name, value in (("estimate", estimate), ("conf_low", conf_low), ("conf_high", conf_high)):
+        if not isinstance(value, Real) or isinstance(value, bool):
+            raise InputError(f"{name} is given as {type(value).__name__}; a ratio is needed: a number of 0 or more.")
     if any(value < 0 for value in (estimate, conf_low, conf_high)):
         raise InputError("a ratio below 0 was given; ratios and their limits are 0 or more (not logarithms).")
-    ratio, low, high = (sqrt(value) if outcome == "common" else value for value in (estimate, conf_low, conf_high))
+    if conf_low > conf_high:
+        raise InputError(f"conf_low is {conf_low} and conf_high is {conf_high}; are the two swapped?")
+    ratio, low, high = (
+        sqrt(value) if outcome == "common" else value for value in map(float, (estimate, conf_low, conf_high))
+    )
     return EValue(estimate=_bound(ratio), limit=_of_limit(ratio, low, high))
 
 
 def _of_limit(ratio: float, low: float, high: float) -> float:
-    if low <= 1 <= high:
+    # Without the farther limit the nearer one alone tells that 1 lies between them.
+    if low <= 1 <= high or (ratio >= 1 >= low and isnan(high)) or (ratio <= 1 <= high and isnan(low)):
         return 1.0
     nearer = low if ratio > 1 else high
     # An estimate by another method than its limits can lie on their other side; then nothing can be said.

@@ -4,27 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import narwhals.stable.v2 as nw
 import pandas as pd
 
-from analysis.adjusted import adjusted_odds_ratios
 from analysis.clusters import CLIMBER
-from analysis.levels import level_word
-from analysis.matched import matched_odds_ratios
+from analysis.levels import MISSING_LEVELS, code_list, level_word, ordered_levels
 from analysis.mechanisms.mechanism_rows import MATCHED, DesignRows
-from analysis.missing.sensitivity import Question, Sensitivity, sensitivity
-from analysis.modelling.model_terms import is_measured
 from analysis.odds import odds_ratios
 from analysis.odds_columns import of_people
 from analysis.ordered import scale_of
 from analysis.results import OddsRatios, TrendTest
 from analysis.tallies import counts_by_cell
 from analysis.thresholds import IMPUTATIONS
-from analysis.trend import trend_test
+from registry.errors import OptionError
+
+if TYPE_CHECKING:
+    from analysis.missing.sensitivity import Sensitivity
+
+# Models, trends and imputation are loaded where they are asked for: a crude ratio answers in half the time without.
 
 TEST_COLUMNS: Final = ("exposure", "level", "test", "statistic", "df", "p_value")
+SCALES: Final = ("age_band", "level", "pulley_grade", "grade_recorded", "tier")
+"""Columns whose code list runs from less to more, or has a sentence of its own on why it does not."""
 References = Mapping[str, str | bool | int]
 
 
@@ -133,6 +136,8 @@ def adjusted_model(
     plain
         Without Firth's estimates beside, and without choosing people.
     """
+    from analysis.adjusted import adjusted_odds_ratios
+
     return adjusted_odds_ratios(
         rows,
         outcome=asked.data.outcome,
@@ -151,6 +156,8 @@ def matched_model(
     asked: Asked, rows: Any, terms: Sequence[str], own: References | None = None, *, plain: bool = False
 ) -> OddsRatios:
     """Fit the conditional logistic model of some terms; see ``adjusted_model``."""
+    from analysis.matched import matched_odds_ratios
+
     return matched_odds_ratios(
         rows,
         outcome=asked.data.outcome,
@@ -174,6 +181,9 @@ def product_of(asked: Asked, one: str, two: str) -> tuple[pd.DataFrame, pd.DataF
 
 def trend_of(asked: Asked, column: str) -> tuple[pd.DataFrame, str]:
     """Test the trend over an ordered exposure; return test rows and a sentence on its direction."""
+    from analysis.trend import trend_test
+
+    _refuse_unordered(asked, column)
     if asked.matched:
         return _matched_trend(asked, column)
     present = counts_by_cell(asked.data.rows, column)[column]
@@ -189,11 +199,25 @@ def trend_of(asked: Asked, column: str) -> tuple[pd.DataFrame, str]:
     levels = found.table
     first, last = levels.iloc[0], levels.iloc[-1]
     sentence = (
-        f"Over '{column}' the share with the outcome is {first['estimate']:.0%} at {first['level']} and "
-        f"{last['estimate']:.0%} at {last['level']} (trend: scores "
+        f"Over '{column}' the share with the outcome is {first['estimate'] * 100:.0f} % at {first['level']} and "
+        f"{last['estimate'] * 100:.0f} % at {last['level']} (trend: scores "
         f"{', '.join(f'{score:g}' for score in levels['score'])})."
     )
     return found.tests.assign(exposure=column, level="")[list(TEST_COLUMNS)], sentence
+
+
+def _refuse_unordered(asked: Asked, column: str) -> None:
+    """Refuse a trend over codes whose list is no scale, such as grips."""
+    codes = set(code_list(column))
+    if column in SCALES or asked.declared.get(column):
+        return
+    present = {level_word(value) for value in counts_by_cell(asked.data.rows, column)[column]} - set(MISSING_LEVELS)
+    if len(present) > 2 and present <= codes:
+        listed = ", ".join(ordered_levels(column, present))
+        raise OptionError(
+            f"trend '{column}': its levels ({listed}) have no order of their own; a trend needs steps, such as "
+            f"those of age_band or level."
+        )
 
 
 def _matched_trend(asked: Asked, column: str) -> tuple[pd.DataFrame, str]:
@@ -217,6 +241,9 @@ def _matched_trend(asked: Asked, column: str) -> tuple[pd.DataFrame, str]:
 
 def sensitivity_of(asked: Asked, piece: Piece) -> Sensitivity:
     """Compute the ratios of one exposure under other handlings of what is missing."""
+    from analysis.missing.sensitivity import Question, sensitivity
+    from analysis.modelling.model_terms import is_measured
+
     terms = asked.terms(piece.exposure)
     rows, _ = of_people(asked.data.rows, asked.people)
     own = {piece.exposure: piece.first.reference}

@@ -9,7 +9,9 @@ from analysis.results import Note, OddsRatios
 from analysis.thresholds import IMPUTATIONS
 
 
-def notes_of(pieces: Sequence[Piece], products: Mapping[str, OddsRatios]) -> tuple[Note, ...]:
+def notes_of(
+    pieces: Sequence[Piece], products: Mapping[str, OddsRatios], *, strata: str | None = None
+) -> tuple[Note, ...]:
     """Gather the notes of all pieces; where there are several exposures, each note names its own.
 
     Parameters
@@ -18,6 +20,8 @@ def notes_of(pieces: Sequence[Piece], products: Mapping[str, OddsRatios]) -> tup
         One an exposure.
     products
         The models of products of two columns, by name.
+    strata
+        The column over which crude ratios are pooled.
     """
     several = len(pieces) > 1
     notes: list[Note] = []
@@ -27,6 +31,12 @@ def notes_of(pieces: Sequence[Piece], products: Mapping[str, OddsRatios]) -> tup
         notes += [Note(note.code, f"{piece.exposure}: {note.sentence}") for note in told] if several else told
     for name, model in products.items():
         notes += [Note(note.code, f"{name}: {note.sentence}") for note in model.notes]
+    models = [piece.model for piece in pieces if piece.model is not None]
+    if strata and any(strata not in (*model.exposures, *model.covariates) for model in models):
+        sentence = (
+            f"The adjusted ratios are not adjusted for '{strata}', over which others are pooled; adjust for it too."
+        )
+        notes.append(Note("strata_not_adjusted", sentence))
     return tuple(dict.fromkeys(notes))
 
 
@@ -48,7 +58,7 @@ def _counted(piece: Piece, *, several: bool) -> Iterator[Note]:
 
 
 def _because(result: OddsRatios) -> str:
-    reasons = "; ".join(f"{row.reason} {row.n}" for row in result.left_out.itertuples())
+    reasons = "; ".join(f"{row.n} {row.reason}" for row in result.left_out.itertuples())
     return f" (left out: {reasons})" if reasons else ""
 
 

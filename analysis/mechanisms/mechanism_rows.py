@@ -22,6 +22,11 @@ DESIGNS: Final = ("within_cases", "case_control", "matched")
 WITHIN: Final = "within_cases"
 MATCHED: Final = "matched"
 OWN: Final = "own_earlier"
+OF_FINDINGS: Final = (
+    *("pulley_grade", "grade_recorded", "grade_reason", "uiaa_score", "tier", "tier_reason", "main_structure"),
+    *("main_extent", "structure_family", "structures", "structures_n"),
+)
+"""Columns that say what is hurt, and how badly; further those that begin with has_."""
 BOTH: Final = "cases and referents"
 """What the rows are where cases stand beside the referents of a registry."""
 
@@ -112,7 +117,23 @@ def design_rows(
         sets=_keys(matched_on) if design == MATCHED else (),
         unit=unit or "",
         sampling=sampling or "",
+        notes=_same_findings(name, columns),
     )
+
+
+def _same_findings(outcome: str, columns: Sequence[str]) -> tuple[Note, ...]:
+    """Say that a structure goes with its own injury by definition."""
+    made_of = read_outcome(outcome).columns if "=" in outcome else (outcome,)
+    told = [name for name in columns if _of_findings(name)]
+    if not told or not any(_of_findings(name) for name in made_of):
+        return ()
+    named = ", ".join(f"'{name}'" for name in told)
+    sentence = f"{named} and the outcome are read off the same findings: they go together by definition."
+    return (Note("same_findings", sentence),)
+
+
+def _of_findings(column: str) -> bool:
+    return column in OF_FINDINGS or column.startswith("has_")
 
 
 def _has_referents(source: Any) -> bool:

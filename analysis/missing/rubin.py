@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -165,6 +166,9 @@ def pool_estimates(
     if (spreads <= 0).any():
         n_bad = int((spreads <= 0).sum())
         raise InputError(f"{n_bad} of {m} variances are not above 0; give the squares of the standard errors.")
+    for name, number in (("n", 1 if n is None else n), ("parameters", parameters)):
+        if not isinstance(number, Real):
+            raise InputError(f"{name} is given as {type(number).__name__}; a number is needed.")
     if parameters < 1 or (n is not None and n <= parameters):
         raise InputError(
             f"n is {n} and parameters {parameters}; n, the rows, has to be more than the parameters (>= 1)."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from analysis.modelling.adjusted_model import Estimates, LogisticModel
@@ -18,7 +19,7 @@ Cells = Mapping[Parameter, TwoByTwo]
 
 def is_sparse(model: LogisticModel, counts: Cells) -> bool:
     """Tell whether Firth's estimate should stand beside: sparse cells, few events a coefficient, or separation."""
-    return model.separation is not None or bool(_sparse(counts)) or _rarer(model) < MIN_EVENTS
+    return model.separation is not None or bool(_sparse(model, counts)) or _rarer(model) < MIN_EVENTS
 
 
 def model_notes(
@@ -58,6 +59,13 @@ def _interactions(model: LogisticModel) -> Iterator[Note]:
             f"'{columns[1]}' where {others[0]}; a row of '{name}' is the ratio of two such ratios."
         )
         yield Note("interaction", sentence)
+        outside = [column for column in columns if _without_zero(model, column)]
+        if outside:
+            sentence = (
+                f"No row of {' and '.join(repr(column) for column in outside)} is near 0: the ratios of the other "
+                f"column of '{name}' are extrapolated that far. Subtract a typical value first."
+            )
+            yield Note("extrapolated", sentence)
     if model.design.empty:
         combinations = ", ".join(each.words for each in model.design.empty)
         sentence = (
@@ -72,15 +80,53 @@ def _at_reference(model: LogisticModel, column: str) -> str:
     return f"'{column}' is '{reference}'" if reference else f"'{column}' is 0"
 
 
-def _sparse(counts: Cells) -> dict[Parameter, int]:
+def _without_zero(model: LogisticModel, column: str) -> bool:
+    """Whether 0 lies outside the values of a measurement."""
+    place = next(at for at, each in enumerate(model.design.parameters) if each.columns == (column,))
+    values = model.design.matrix[:, place]
+    return bool(model.design.parameters[place].reference == "" and (values.min() > 0 or values.max() < 0))
+
+
+def _sparse(model: LogisticModel, counts: Cells) -> dict[Parameter, int]:
     """Return the coefficients behind which a cell holds fewer rows than the minimum, with that count."""
     smallest = {}
     for parameter, table in counts.items():
         measured = not table.reference_events + table.reference_others
-        cells = table.cells[:2] if measured else table.cells
+        cells = [*(table.cells[:2] if measured else table.cells), *_beside_partners(model, parameter)]
         if min(cells) < MIN_EVENTS:
             smallest[parameter] = int(min(cells))
     return smallest
+
+
+def _beside_partners(model: LogisticModel, parameter: Parameter) -> Iterator[int]:
+    """Count rows with and without the outcome in the cells of an interaction that a ratio compares.
+
+    With a product in the model the ratio of a level is that at the reference of its partner, and the product compares
+    all four combinations of level and reference.
+    """
+    terms = model.design.parameters
+    if len(parameter.columns) == 2:
+        pairs = [tuple(zip(parameter.columns, parameter.levels, strict=True))]
+    else:
+        products = {each.columns for each in terms if len(each.columns) == 2 and parameter.term in each.columns}
+        partners = [one if two == parameter.term else two for one, two in sorted(products)]
+        pairs = [((parameter.term, parameter.level), (partner, "")) for partner in partners]
+    for (one, level), (two, other) in pairs:
+        if any(not each.reference for each in terms if each.columns in ((one,), (two,))):
+            continue
+        for here in (_rows_at(model, one, level), _rows_at(model, one, "")):
+            for there in {other, ""}:
+                both = here & _rows_at(model, two, there)
+                yield from (int(model.design.events[both].sum()), int(model.design.others[both].sum()))
+
+
+def _rows_at(model: LogisticModel, term: str, level: str) -> npt.NDArray[np.bool_]:
+    """Flag the patterns at a level; '' stands for the reference."""
+    own = [at for at, each in enumerate(model.design.parameters) if each.columns == (term,)]
+    if not level:
+        return np.asarray((model.design.matrix[:, own] == 0).all(axis=1))
+    place = next(at for at in own if model.design.parameters[at].level == level)
+    return np.asarray(model.design.matrix[:, place] == 1)
 
 
 def _rarer(model: LogisticModel) -> float:
@@ -128,7 +174,7 @@ def _separated_sentence(parameter: Parameter, table: TwoByTwo, coefficient: floa
 
 
 def _few(model: LogisticModel, counts: Cells, outcome: str) -> Iterator[Note]:
-    sparse = _sparse(counts)
+    sparse = _sparse(model, counts)
     if sparse:
         listed = "; ".join(f"{each.words} ({n})" for each, n in sparse.items())
         sentence = (

@@ -58,7 +58,7 @@ def refuse_collinear(design: Design) -> None:
     for place in range(width):
         rest = abs(triangle[place, place]) if place < len(triangle) else 0.0
         if rest < NOTHING_NEW:
-            raise DataError(_dependence(design.parameters, scaled, place))
+            raise DataError(_dependence(design, scaled, place))
 
 
 def _unit_columns(matrix: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -71,7 +71,8 @@ def _unit_columns(matrix: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.asarray(centred / np.where(length > NOTHING_NEW * size, length, np.inf))
 
 
-def _dependence(parameters: Sequence[Parameter], scaled: npt.NDArray[np.float64], place: int) -> str:
+def _dependence(design: Design, scaled: npt.NDArray[np.float64], place: int) -> str:
+    parameters = design.parameters
     weights = np.linalg.lstsq(scaled[:, :place], scaled[:, place], rcond=None)[0]
     partners = [
         parameter
@@ -79,6 +80,11 @@ def _dependence(parameters: Sequence[Parameter], scaled: npt.NDArray[np.float64]
         if abs(weight) > SHARE and parameter.term != INTERCEPT
     ]
     this = parameters[place]
+    if not partners and np.ptp(design.matrix[:, place]) > 0:
+        return (
+            f"{this.words} varies by less than a {1 / NOTHING_NEW:.0e}th of its size, which a model cannot see; "
+            f"subtract a value near its middle first."
+        )
     if not partners:
         return f"{this.words} is the same in all rows that can be compared; leave it out."
     terms = dict.fromkeys(f"'{each.term}'" for each in (*partners, this))

@@ -110,7 +110,10 @@ def checked_terms(
     >>> checked_terms(enter({"a2": [True, False], "grip": ["jam", "pinch"]}), "a2", "grip", None)
     ('grip',)
     """
-    names = (terms,) if isinstance(terms, str) else tuple(terms)
+    names = (terms,) if isinstance(terms, str) else () if terms is None else tuple(terms)
+    for name in (outcome, *names):
+        if not isinstance(name, str):
+            raise InputError(f"outcome and terms are names of columns, each a text; got {type(name).__name__}.")
     if not names:
         raise InputError("terms is empty; name at least one column whose levels are to be compared.")
     require(rows, [(outcome, "outcome"), *((name, "term") for name in names)])
@@ -134,7 +137,7 @@ def checked_terms(
     return names
 
 
-def column_of(counts: pd.DataFrame, name: str, *, measured: bool) -> Column:
+def column_of(counts: pd.DataFrame, name: str, *, measured: bool, rows: npt.NDArray[np.int64] | None = None) -> Column:
     """Number the cells of one column of a tally.
 
     Parameters
@@ -145,6 +148,8 @@ def column_of(counts: pd.DataFrame, name: str, *, measured: bool) -> Column:
         The column.
     measured
         Whether it is a measurement; else its words are levels.
+    rows
+        How many rows each line of the tally stands for; None takes its column ``n``.
 
     Raises
     ------
@@ -161,7 +166,8 @@ def column_of(counts: pd.DataFrame, name: str, *, measured: bool) -> Column:
     if measured:
         numbers = np.array([np.nan if value is None else value for value in values], dtype=float)
         if np.isinf(numbers).any():
-            n = int(counts.loc[np.isinf(numbers)[place], "n"].sum())
+            each = counts["n"].to_numpy() if rows is None else rows
+            n = int(each[np.isinf(numbers)[place]].sum())
             raise DataError(f"term '{name}' is infinite in {n} rows; a measurement has to be a finite number.")
         missing = np.isnan(numbers)
         words = tuple(NOT_RECORDED if gone else "" for gone in missing)

@@ -7,7 +7,7 @@ than 0 are foretold, and those that remain hold the other coefficients.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -22,6 +22,8 @@ Flags = npt.NDArray[np.bool_]
 
 PARTED: Final = 0.5
 """The program pushes every pattern that can be foretold to a distance of 1; what is nearer than half stays."""
+FAR: Final = 100.0
+"""A column whose middle lies further from 0 than this many times its range is moved before anything is sought."""
 SAME: Final = 1e-7
 """Relative size below which a direction does not move a coefficient."""
 
@@ -77,7 +79,8 @@ def find_separation(matrix: Any, events: Any, others: Any) -> Separation | None:
     >>> found.sign.tolist(), found.finite.tolist()
     ([0.0, 1.0], [True, False])
     """
-    x = np.asarray(matrix, dtype=float)
+    origins = _far_origins(np.asarray(matrix, dtype=float))
+    x = np.asarray(matrix, dtype=float) - origins
     yes, no = np.asarray(events) > 0, np.asarray(others) > 0
     reach = np.abs(x).max(axis=0)
     scaled = x / np.where(reach > 0, reach, 1.0)
@@ -98,7 +101,33 @@ def find_separation(matrix: Any, events: Any, others: Any) -> Separation | None:
     for column in np.flatnonzero(~finite):
         sign[column] = _way(turned, free[column])
     width = np.where(reach > 0, reach, 1.0)[:, None]
-    return Separation(sign=sign, finite=finite, kept=kept, basis=_held(loose) / width, heights=heights)
+    found = Separation(sign=sign, finite=finite, kept=kept, basis=_held(loose) / width, heights=heights)
+    return _moved_back(found, origins, matrix) if origins.any() else found
+
+
+def _far_origins(x: Array) -> Array:
+    """Return what to take off columns (k values) that lie far from 0: next to a constant column it changes nothing."""
+    if not len(_constant(x)):
+        return np.zeros(x.shape[1])
+    middle, spread = (x.max(axis=0) + x.min(axis=0)) / 2, np.ptp(x, axis=0)
+    return np.where((spread > 0) & (np.abs(middle) > FAR * spread), middle, 0.0)
+
+
+def _constant(x: Array) -> npt.NDArray[np.int64]:
+    return np.flatnonzero((x == x[:1]).all(axis=0) & (x[:1] != 0).any(axis=0))
+
+
+def _moved_back(found: Separation, origins: Array, matrix: Any) -> Separation:
+    """Let the constant column take up the origins of the others."""
+    x = np.asarray(matrix, dtype=float)
+    constant = int(_constant(x)[0])
+    basis, sign, finite = found.basis.copy(), found.sign.copy(), found.finite.copy()
+    basis[constant] -= origins @ basis / x[0, constant]
+    if (origins[~finite] != 0).any():
+        finite[constant] = False
+        ways = set(-np.sign(sign * origins)[~finite & (origins != 0)])
+        sign[constant] = ways.pop() * np.sign(x[0, constant]) if len(ways) == 1 else 0.0
+    return replace(found, basis=basis, sign=sign, finite=finite)
 
 
 def limiting_fit(matrix: Any, events: Any, others: Any, found: Separation) -> LogisticFit:

@@ -94,7 +94,8 @@ def cohen(table: Any, weights: Any) -> Kappa:
     estimate = (observed - expected) / (1 - expected)
     pull = np.add.outer(weight @ second, first @ weight)
     influence = (weight - pull * (1 - estimate) - (estimate - expected * (1 - estimate))) / (1 - expected)
-    null = (np.outer(first, second) * (weight - pull) ** 2).sum() - expected**2
+    # Around its mean, which is -expected: the difference of two near equals would leave rounding for a spread.
+    null = (np.outer(first, second) * (weight - pull + expected) ** 2).sum()
     return Kappa(
         n=int(n),
         observed=observed,

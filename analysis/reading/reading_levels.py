@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 Weights = Literal["none", "linear", "quadratic"] | Sequence[str] | Sequence[Sequence[float]] | Any
 KINDS: Final = ("none", "linear", "quadratic")
 GIVEN: Final = "given"
+OTHER_NAMES: Final = {"unweighted": "none", "squared": "quadratic"}
 LISTS_OF_GRADES: Final = ("grade", "pulley_grade")
 MOST_GRADES: Final = 20
 """Readings with more different values are measurements, for which kappa is no measure (our own choice)."""
@@ -65,10 +66,12 @@ def grades_of(
     InputError
         When there are more grades than MOST_GRADES.
     OptionError
-        When ``levels`` names a grade twice.
+        When ``levels`` is no list of grades, or names one twice.
     """
     present = {word: value for value in values if (word := level_word(value)) not in MISSING_LEVELS}
     if levels is not None:
+        if isinstance(levels, str) or not isinstance(levels, Iterable) or not len(levels):
+            raise OptionError(f"levels is {levels!r}; give a list of the grades from the lowest to the highest.")
         words = [level_word(level) for level in levels]
         if len(set(words)) < len(words):
             raise OptionError(f"levels names a grade twice ({', '.join(words)}); give each once, in order.")
@@ -80,7 +83,7 @@ def grades_of(
             f"the readers give {len(present)} different values; more than {MOST_GRADES} are a measurement, and kappa "
             f"is for grades. Cut them into grades first."
         )
-    declared = declared_order(frame, readers[0])
+    declared = _declared(frame, readers, present)
     column = next((name for name in LISTS_OF_GRADES if present and set(present) <= set(code_list(name))), readers[0])
     try:
         scale = scale_of(column, present.values(), declared=declared)
@@ -90,6 +93,20 @@ def grades_of(
     return Grades(
         words=(*scale.scores, *outside), scores=(*scale.scores.values(), *(None for _ in outside)), ordered=True
     )
+
+
+def _declared(frame: Any, readers: Sequence[str], present: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the order that the readers' columns declare for the grades that occur; () where they do not, or disagree.
+
+    One reader's category may lack a grade of another's: the order has to come from a column that knows all.
+    """
+    each = [order for name in readers if (order := declared_order(frame, name))]
+    whole = [order for order in each if set(present) <= set(order)]
+    if not whole:
+        return ()
+    longest = max(whole, key=len)
+    agreed = all([word for word in longest if word in order] == [w for w in order if w in longest] for order in each)
+    return longest if agreed else ()
 
 
 def _placed(words: Sequence[str]) -> Grades:
@@ -104,7 +121,7 @@ def weight_matrices(weights: Weights, grades: Grades) -> dict[str, Floats]:
     Parameters
     ----------
     weights
-        none, linear or quadratic; several of these words; or a matrix.
+        none (or None), linear or quadratic, in any case; several of these words; or a matrix.
 
     Raises
     ------
@@ -113,9 +130,11 @@ def weight_matrices(weights: Weights, grades: Grades) -> dict[str, Floats]:
     InputError
         When weights are asked for grades whose order is not known.
     """
-    listed = np.atleast_1d(np.asarray(weights, dtype=object))
+    listed = np.atleast_1d(np.asarray("none" if weights is None else weights, dtype=object))
     if listed.ndim == 1 and listed.size and all(isinstance(word, str) for word in listed):
-        return {str(word): _by_name(str(word), grades) for word in dict.fromkeys(listed.tolist())}
+        words = [str(word).strip().lower() for word in listed]
+        kinds = dict.fromkeys(OTHER_NAMES.get(word, word) for word in words)
+        return {word: _by_name(word, grades) for word in kinds}
     try:
         matrix = np.asarray(weights, dtype=float)
         if matrix.ndim != 2:

@@ -85,7 +85,8 @@ def patterns_of(counts: pd.DataFrame, readers: list[str], grades: Grades, *, int
         When there is none.
     """
     place = {word: position for position, word in enumerate(grades.words)}
-    words = {name: counts[name].map(level_word, na_action=None) for name in readers}
+    # Of no rows a map would lose that these are words.
+    words = {name: counts[name].map(level_word, na_action=None).astype(object) for name in readers}
     reason = pd.Series("", index=counts.index)
     for name in reversed(readers):
         said = words[name].str.replace("_", " ")
@@ -124,12 +125,14 @@ def spread_of(rows: nw.LazyFrame[Any], patterns: Patterns) -> PatternSpread | No
     again = repeats(used)
     if not again.repeaters:
         return None
-    pairs = climber_products(used, names)
+    # Names of our own: a reader may be called as the products are.
+    own = [f"reader_{place}" for place in range(len(names))]
+    pairs = climber_products(used.select(CLIMBER, **{o: nw.col(n) for o, n in zip(own, names, strict=True)}), own)
     place = {word: position for position, word in enumerate(patterns.grades.words)}
     where = {tuple(row): position for position, row in enumerate(patterns.places.tolist())}
     first, second = (
         [where[tuple(place[level_word(value)] for value in row)] for row in pairs[columns].itertuples(index=False)]
-        for columns in (names, [f"{name}_2" for name in names])
+        for columns in (own, [f"{name}_2" for name in own])
     )
     products = np.zeros((len(patterns.cases), len(patterns.cases)))
     # Values such as 1 and 1.0 in text columns are one grade: their products add up.

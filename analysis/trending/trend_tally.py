@@ -100,7 +100,8 @@ def tally_of(counts: pd.DataFrame, *, steps: Scale, outcomes: Scale, names: tupl
     """
     ordered, outcome = names
     scales = {outcome: outcomes, ordered: steps}
-    words = {name: counts[name].map(level_word, na_action=None) for name in names}
+    # Of no rows a map would lose that these are words.
+    words = {name: counts[name].map(level_word, na_action=None).astype(object) for name in names}
     reason = pd.Series("", index=counts.index)
     for name in (ordered, outcome):
         missing, used = words[name].isin(MISSING_LEVELS), words[name].isin(list(scales[name].scores))
@@ -152,7 +153,9 @@ def spread_of(rows: nw.LazyFrame[Any], tally: OrderedTally) -> Spread | None:
 
 
 def _products(used: nw.LazyFrame[Any], tally: OrderedTally) -> Floats:
-    names = [tally.ordered, tally.outcome]
+    # Names of our own: a column may be called as the products are.
+    names = ["step", "outcome"]
+    used = used.select(CLIMBER, step=nw.col(tally.ordered), outcome=nw.col(tally.outcome))
     cells = [(step, level) for step in tally.steps.scores for level in tally.outcomes.scores]
     places = {cell: place for place, cell in enumerate(cells)}
     pairs = climber_products(used, names)

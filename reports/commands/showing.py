@@ -33,9 +33,12 @@ def show(
     """Print results as text, JSON or CSV, with their cautions; draw the first where a figure was asked for."""
     from registry.errors import OptionError
     from reports import terminal
+    from reports.pictures.style import format_of
 
     if as_json and as_csv:
         raise OptionError("choose --json or --csv, not both.")
+    if figure is not None:
+        format_of(figure)
     first = results[0]
     if as_json:
         typer.echo(terminal.result_json(first, identity=view.identity), nl=False)

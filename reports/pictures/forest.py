@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Final
 
-from reports import rounding, wording
+from reports import wording
 from reports.pictures import style
-from reports.pictures.forest_rows import ForestRow, forest_rows, methods_drawn, series_words
+from reports.pictures.forest_rows import ForestRow, forest_rows, methods_drawn, ratio_words, series_words
 from reports.pictures.log_axis import ends, interval, ticks
 from reports.pictures.rows import ROW_INCHES, TextColumn, row_axes
+from reports.tables.ratio_words import BOTH, spoken_covariates, spoken_outcome
+from reports.tables.ratios import MODEL_METHODS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,6 +25,12 @@ SERIES_INCHES: Final = 0.075
 """A row grows by this for each further series, so that intervals do not touch."""
 WIDEST: Final = 10.5
 LEGEND_INCHES: Final = 0.2
+LINE_INCHES: Final = 0.165
+SIGN_INCHES: Final = 0.073
+"""A line of the axis' words, and the room of one sign in it."""
+LABEL_SIGNS: Final = 36
+HEADING_SIGNS: Final = 28
+"""Longer labels are broken; headings are bold, and so wider."""
 
 
 def draw_forest(result: OddsRatios, ax: Axes | None = None) -> Figure:
@@ -42,13 +51,18 @@ def draw_forest(result: OddsRatios, ax: Axes | None = None) -> Figure:
     """
     with style.house_style():
         methods, rows = methods_drawn(result.table), forest_rows(result)
+        labels = [_wrapped(row) for row in rows]
+        signs = _signs_below(labels)
+        about, legend = _axis_words(result, methods, signs), _legend_words(result, methods, signs)
+        further = LINE_INCHES * (about.count("\n") - 1)
+        lines = sum(words.count("\n") + 1 for words in legend)
         ax = row_axes(
-            [row.label for row in rows],
+            labels,
             _columns(result, rows, methods),
             ax=ax,
             row_inches=ROW_INCHES + SERIES_INCHES * max(0, len(methods) - 1),
             widest=WIDEST,
-            below=LEGEND_INCHES * len(methods) if len(methods) > 1 else 0.0,
+            below=further + (LEGEND_INCHES * (lines + 1) if legend else 0.0),
         )
         for row, words in zip(rows, ax.get_yticklabels(), strict=True):
             words.set_fontweight("bold" if row.is_heading else "normal")
@@ -62,8 +76,9 @@ def draw_forest(result: OddsRatios, ax: Axes | None = None) -> Figure:
         shown = ticks(low_end, high_end, inches=inches)
         ax.set_xticks(shown, [f"1/{round(1 / tick)}" if tick < 1 else f"{tick:g}" for tick in shown])
         ax.minorticks_off()
-        ax.set_xlabel(_axis_words(result, methods), loc="left")
-        _legend(ax, result, methods)
+        ax.set_xlabel(about, loc="left")
+        if legend:
+            _draw_legend(ax, methods, legend, under=0.68 + further)
         return style.figure_of(ax)
 
 
@@ -71,8 +86,13 @@ def _lines(rows: list[ForestRow]) -> list[dict[str, float]]:
     return [line for row in rows for line in row.lines.values()]
 
 
+def _wrapped(row: ForestRow) -> str:
+    return "\n".join(textwrap.wrap(row.label, HEADING_SIGNS if row.is_heading else LABEL_SIGNS))
+
+
 def _columns(result: OddsRatios, rows: list[ForestRow], methods: list[str]) -> list[TextColumn]:
-    counts = TextColumn("with / without\noutcome", [row.counts for row in rows])
+    heading = "cases /\nreferents" if result.unit == BOTH else "with / without\noutcome"
+    counts = TextColumn(heading, [row.counts for row in rows])
     columns = [counts]
     for method in methods:
         heading = "odds ratio" if len(methods) == 1 else f"{series_words(result, method)}\nodds ratio"
@@ -86,12 +106,7 @@ def _ratio_words(row: ForestRow, method: str) -> str:
     line = row.lines.get(method)
     if line is None:
         return "" if row.is_heading else wording.NO_VALUE
-    if wording.is_missing(line["estimate"]):
-        return rounding.NOT_ESTIMABLE
-    words = rounding.ratio(line["estimate"])
-    if wording.is_missing(line["conf_low"]) or wording.is_missing(line["conf_high"]):
-        return f"{words} (no limits)"
-    return f"{words} ({rounding.limits(rounding.ratio(line['conf_low']), rounding.ratio(line['conf_high']))})"
+    return ratio_words(line)
 
 
 def _draw_row(ax: Axes, place: int, row: ForestRow, methods: list[str], edges: tuple[float, float]) -> None:
@@ -113,26 +128,46 @@ def _colour(series: int, methods: list[str]) -> str:
     return style.COLOURS[0] if series == len(methods) - 1 or len(methods) == 1 else style.COLOURS[(1, 2)[series % 2]]
 
 
-def _axis_words(result: OddsRatios, methods: list[str]) -> str:
+def _signs_below(labels: list[str]) -> int:
+    """Return how many signs a line under the axis can hold."""
+    left = min(style.column_inches(labels, gap=0.3), style.WIDTH / 2)
+    return int((style.WIDTH - left - 0.2) / SIGN_INCHES)
+
+
+def _axis_words(result: OddsRatios, methods: list[str], signs: int) -> str:
     level = f"{result.conf_level * 100:g} % limits"
-    named = f" against {wording.label(result.reference, column=result.exposure)}" if result.reference else ""
     alone = result.table["exposure"].nunique() == 1
-    what = f"odds ratio{named if alone else ' against each reference'}, log axis; {level}"
-    return f"{what}\n({wording.label(methods[0])})" if len(methods) == 1 else what
+    what = f"odds of {spoken_outcome(result.outcome)}"
+    if not alone:
+        what += " against each reference"
+    else:
+        what += f" by {wording.column_words(result.exposure)}"
+        if result.reference:
+            what += f", against {wording.label(result.reference, column=result.exposure)}"
+    how = f"odds ratio, log axis; {level}{f' ({wording.label(methods[0])})' if len(methods) == 1 else ''}"
+    return "\n".join([*textwrap.wrap(what, signs), *textwrap.wrap(how, signs)])
 
 
-def _legend(ax: Axes, result: OddsRatios, methods: list[str]) -> None:
+def _legend_words(result: OddsRatios, methods: list[str], signs: int) -> list[str]:
     if len(methods) < 2:
-        return
+        return []
+    covariates = spoken_covariates(result)
+    words = []
+    for method in methods:
+        named = series_words(result, method)
+        for_what = f" for {covariates}" if covariates and method in MODEL_METHODS else ""
+        if named == "pooled" and result.strata:
+            for_what = f" over {wording.column_words(result.strata)}"
+        words.append("\n".join(textwrap.wrap(f"{named}{for_what} ({wording.label(method)})", signs - 6)))
+    return words
+
+
+def _draw_legend(ax: Axes, methods: list[str], words: list[str], *, under: float) -> None:
     from matplotlib.lines import Line2D
 
-    covariates = ", ".join(wording.column_label(name).lower() for name in result.covariates)
-    handles, words = [], []
-    for series, method in enumerate(methods):
+    handles = []
+    for series in range(len(methods)):
         colour, mark = _colour(series, methods), MARKS[series % len(MARKS)]
         handles.append(Line2D([], [], color=colour, marker=mark, markersize=6, linewidth=1.6))
-        named = series_words(result, method)
-        for_what = f" for {covariates}" if named == "adjusted" and covariates else ""
-        words.append(f"{named}{for_what} ({wording.label(method)})")
     inches = ax.get_position().height * style.figure_of(ax).get_figheight()
-    ax.legend(handles, words, loc="upper left", bbox_to_anchor=(0, -0.5 / inches), borderaxespad=0, handlelength=2.2)
+    ax.legend(handles, words, loc="upper left", bbox_to_anchor=(0, -under / inches), borderaxespad=0, handlelength=2.2)

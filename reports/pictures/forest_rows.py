@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 CRUDE_SHOWN: Final = ("mantel_haenszel", "mcnemar_exact", "conditional_exact", "conditional_mid_p", "woolf")
 """The first of these that the table holds is the crude series; the others are in the table."""
 
+SERIES: Final = {"mantel_haenszel": "pooled", "common_exact": "pooled", "mcnemar_exact": "pairs"}
+"""Series that are not crude, though no model made them."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ForestRow:
@@ -40,10 +43,11 @@ def methods_drawn(table: pd.DataFrame) -> list[str]:
 def series_words(result: OddsRatios, method: str) -> str:
     """Say in one word what a series of marks is."""
     if method in CRUDE_METHODS:
-        return "crude"
+        return SERIES.get(method, "crude")
+    adjusted = "adjusted" if result.covariates else ""
     if method == "firth":
-        return "penalised"
-    return "adjusted" if result.covariates or len(result.exposures) > 1 else "model"
+        return ", ".join(["penalised", *([adjusted] if adjusted else [])])
+    return adjusted or ("matched" if method == "conditional_logistic" else "model")
 
 
 def forest_rows(result: OddsRatios) -> list[ForestRow]:
@@ -58,11 +62,13 @@ def forest_rows(result: OddsRatios) -> list[ForestRow]:
 
 def _of_exposure(exposure: str, group: pd.DataFrame, *, several: bool) -> list[ForestRow]:
     first = records(group)[0]
+    product = ":" in exposure
     measured = str(first["reference"] or "") == ""
     rows = []
     if several and not (measured and group["level"].nunique() == 1):
-        rows.append(ForestRow(label=f"{spoken_exposure(exposure)}", is_heading=True))
-    if not measured:
+        ratio = " (ratio of ratios)" if product else ""
+        rows.append(ForestRow(label=f"{spoken_exposure(exposure)}{ratio}", is_heading=True))
+    if not measured and not product:
         name = f"{wording.label(first['reference'], column=exposure)} (reference)"
         counts = _pair(first["reference_events"], first["reference_others"])
         rows.append(ForestRow(label=name, counts=counts, is_reference=True))
@@ -83,3 +89,19 @@ def _of_exposure(exposure: str, group: pd.DataFrame, *, several: bool) -> list[F
 
 def _pair(events: float, others: float) -> str:
     return f"{rounding.count(events)} / {rounding.count(others)}"
+
+
+def ratio_words(line: dict[str, Any]) -> str:
+    """Say a ratio with its limits, or that it has none.
+
+    Examples
+    --------
+    >>> ratio_words({"estimate": 2.0, "conf_low": 1.0, "conf_high": 4.0})
+    '2.00 (1.00 to 4.00)'
+    """
+    if wording.is_missing(line["estimate"]):
+        return rounding.NOT_ESTIMABLE
+    words = rounding.ratio(line["estimate"])
+    if wording.is_missing(line["conf_low"]) or wording.is_missing(line["conf_high"]):
+        return f"{words} (no limits)"
+    return f"{words} ({rounding.limits(rounding.ratio(line['conf_low']), rounding.ratio(line['conf_high']))})"

@@ -150,6 +150,21 @@ def saved(figure: Figure, *, kind: str) -> bytes:
     return page.getvalue()
 
 
+def format_of(path: str | Path) -> str:
+    """Return the format that a file's ending asks for.
+
+    Raises
+    ------
+    OptionError
+        For an ending other than .svg, .png or .pdf.
+    """
+    place = Path(path)
+    kind = place.suffix.lower().removeprefix(".")
+    if kind not in FORMATS:
+        raise OptionError(f"a figure is written as .svg, .png or .pdf; '{place.name}' ends otherwise.")
+    return kind
+
+
 def save(figure: Figure, path: str | Path) -> Path:
     """Write the figure to a file; the ending decides the format.
 
@@ -160,10 +175,7 @@ def save(figure: Figure, path: str | Path) -> Path:
     NotWritableError
         When the place cannot be written.
     """
-    place = Path(path)
-    kind = place.suffix.lower().removeprefix(".")
-    if kind not in FORMATS:
-        raise OptionError(f"a figure is written as .svg, .png or .pdf; '{place.name}' ends otherwise.")
+    place, kind = Path(path), format_of(path)
     content = saved(figure, kind=kind)
     try:
         place.write_bytes(content)

@@ -30,7 +30,7 @@ def draw_trend(result: TrendTest, ax: Axes | None = None) -> Figure:
     -------
     The figure that holds the axes.
     """
-    from reports.tables.ratios import spoken_outcome
+    from reports.tables.ratio_words import spoken_outcome
 
     with style.house_style():
         rows = records(result.table)

@@ -23,6 +23,7 @@ from reports import document as doc
 from reports import rounding, wording
 from reports.document import Cell, Column, Table
 from reports.frames import records
+from reports.tables.ratio_words import with_products_said
 
 
 def row_name(cells: Iterable[Cell]) -> str:
@@ -105,6 +106,8 @@ def in_words_of(result: Result, sentence: str) -> str:
     columns = _grouped_by(result)
     if isinstance(result, OddsRatios | TrendTest):
         sentence = wording.with_outcome_said(sentence, result.outcome)
+    if isinstance(result, OddsRatios):
+        sentence = with_products_said(sentence, result)
     kept = {str(site) for site in result.sites["site"]} if isinstance(result, IncidenceRates) else set()
     if isinstance(result, Agreement):
         kept.update(result.readers)

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from analysis.results import OddsRatios
 from reports import wording
+from reports.frames import records
 
 BOTH: Final = "cases and referents"
 """The unit of a comparison of cases with the referents of a registry."""
@@ -50,3 +51,17 @@ def count_headings(result: OddsRatios) -> tuple[str, str]:
 def spoken_covariates(result: OddsRatios) -> str:
     """Say what ratios are adjusted for: every covariate, also one that is an exposure itself; '' for nothing."""
     return ", ".join(wording.column_words(name) for name in result.covariates)
+
+
+def with_products_said(sentence: str, result: OddsRatios) -> str:
+    """Say the products of two columns in a sentence, and their levels, as the tables do."""
+    rows = result.table[result.table["exposure"].str.contains(":", regex=False)]
+    said: dict[str, str] = {}
+    for row in records(rows[["exposure", "level", "reference"]].drop_duplicates()):
+        exposure = str(row["exposure"])
+        said[exposure] = " × ".join(wording.column_words(name) for name in exposure.split(":"))
+        for level in (row["level"], row["reference"]):
+            said[str(level)] = spoken_level(exposure, level)
+    for code in sorted((code for code in said if ":" in code), key=len, reverse=True):
+        sentence = sentence.replace(code, said[code])
+    return sentence

@@ -130,10 +130,11 @@ def _p_columns(methods: list[str], shown: pd.DataFrame) -> list[_Column]:
 def _rows_of(
     result: OddsRatios, exposure: str, group: pd.DataFrame, columns: list[_Column], *, several: bool
 ) -> list[tuple[Cell, ...]]:
-    own_name = [Cell(kind="text", shown=spoken_exposure(exposure), value=exposure)] if several else []
+    shown = f"{spoken_exposure(exposure)} (ratio of ratios)" if ":" in exposure else spoken_exposure(exposure)
+    own_name = [Cell(kind="text", shown=shown, value=exposure)] if several else []
     first = records(group)[0]
     rows: list[tuple[Cell, ...]] = []
-    if str(first["reference"] or "") != NO_REFERENCE:
+    if str(first["reference"] or "") != NO_REFERENCE and ":" not in exposure:
         rows.append((*own_name, *_reference_row(result, exposure, first, columns)))
     for level, lines in group.groupby("level", sort=False, dropna=False):
         by_method = {str(row["method"]): row for row in records(lines)}
@@ -176,15 +177,23 @@ def _ratio_of(method: str) -> Callable[[Mapping[str, dict[str, Any]]], Cell]:
         row = by_method.get(method)
         if row is None:
             # McNemar's ratio is asked only of an exposure of two levels.
-            asked = method in CRUDE_METHODS and method != "mcnemar_exact"
+            # Of a product of two columns only models tell anything.
+            asked = method in CRUDE_METHODS and method != "mcnemar_exact" and not _is_product(by_method)
             return doc.text(rounding.NOT_ESTIMABLE if asked else wording.NO_VALUE)
         return doc.ratio(row["estimate"], of_what="odds ratio", low=row["conf_low"], high=row["conf_high"])
 
     return cell
 
 
+def _is_product(by_method: Mapping[str, dict[str, Any]]) -> bool:
+    """Tell the rows of a product of two columns, whose ratios are ratios of ratios."""
+    return any(":" in str(row["exposure"]) for row in by_method.values())
+
+
 def _robust(by_method: Mapping[str, dict[str, Any]]) -> Cell:
     row = by_method.get("woolf")
+    if row is None and _is_product(by_method):
+        return doc.text(wording.NO_VALUE)
     if row is None or wording.is_missing(row["robust_low"]):
         return doc.text(rounding.NOT_ESTIMABLE)
     low, high = row["robust_low"], row["robust_high"]

@@ -17,8 +17,7 @@ WHOLE: Final = "(model)"
 
 def beside_tables(result: OddsRatios, key: str) -> tuple[Table, ...]:
     """Return the further tables of odds ratios that have rows."""
-    tables = (_tests_table(result, key), _fit_table(result, key), _sets_table(result, key))
-    tables = (*tables, _sensitivity_table(result, key))
+    tables = [make(result, key) for make in (_tests_table, _fit_table, _sets_table, _sensitivity_table)]
     return tuple(table for table in tables if table.rows)
 
 

@@ -235,6 +235,18 @@ PAIR = {"a": ["x", "y", "z", "x"], "b": ["x", "y", "y", "x"]}
         (PAIR, {"weights": np.ones((3, 3)) - np.eye(3)}, OptionError, "1 on the diagonal"),
         (PAIR, {"weights": 3}, OptionError, "weights are none, linear, quadratic, or a square matrix"),
         (PAIR, {"levels": ["x", "x"]}, OptionError, "names a grade twice"),
+        (PAIR, {"levels": []}, OptionError, r"levels is \[\]; give a list of the grades"),
+        (PAIR, {"levels": "xyz"}, OptionError, "levels is 'xyz'; give a list of the grades"),
+        (PAIR, {"levels": 5}, OptionError, "levels is 5; give a list of the grades"),
+        (PAIR, {"readers": 5}, InputError, "readers is 5; give a list of the names"),
+        (PAIR, {"readers": ["a", 5]}, InputError, "readers is .*; give a list of the names"),
+        (
+            {"p": [3, 0], "q": [0, 3]},
+            {"readers": None, "votes": ["p", "q"], "weights": "linear"},
+            OptionError,
+            "weights are linear; votes have Fleiss' kappa, which takes none",
+        ),
+        ({"a": [], "b": []}, {}, DataError, "none of 0 cases has a grade of every reader"),
         (PAIR, {"site": "north"}, InputError, "site chooses readings of a registry"),
         (PAIR, {"people": "adults"}, ColumnError, "no column 'minor'"),
         (PAIR, {"conf_level": 1.5}, OptionError, "conf_level is 1.5"),
@@ -257,3 +269,55 @@ def test_every_pattern_of_three_readers_is_counted_once() -> None:
     result = agreement(pd.DataFrame(rows, columns=list("abc")), readers=list("abc"))
     assert result.n_rows_used == len(rows) == 54
     assert result.categories["share"].sum() == pytest.approx(1)
+
+
+@pytest.mark.parametrize("weights", ["none", "linear", "quadratic"])
+def test_rounding_is_no_spread(weights: str) -> None:
+    # A reader with one grade: both standard errors are 0 in exact arithmetic, whatever the shares round to.
+    result = agreement({"a": [1] * 10, "b": [1, 2, 1, 2, 1, 3, 1, 1, 1, 2]}, readers=["a", "b"], weights=weights)
+    assert result.table["estimate"].item() == pytest.approx(0, abs=1e-12)
+    assert result.table["std_error_null"].item() < 1e-12
+    assert result.table[["std_error", "statistic", "p_value"]].isna().all(axis=None)
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"), [("Linear", "linear"), (None, "none"), ("unweighted", "none"), ("squared", "quadratic")]
+)
+def test_weights_are_known_however_they_are_written(written: Any, meant: str) -> None:
+    assert agreement(ROWS, readers=["first", "second"], weights=written).weights == meant
+
+
+def test_the_order_of_a_category_comes_from_the_reader_who_knows_all_grades() -> None:
+    few = pd.Categorical(["low", "high"] * 4, ["low", "high"], ordered=True)
+    all_three = pd.Categorical(["low", "mid"] * 4, ["low", "mid", "high"], ordered=True)
+    frame = pd.DataFrame({"a": few, "b": all_three})
+    for readers in (["a", "b"], ["b", "a"]):
+        result = agreement(frame, readers=readers, weights="linear")
+        assert list(dict.fromkeys(result.cells["first"])) == ["low", "mid", "high"]
+        # half of the cases agree, half are one of two steps apart
+        assert result.table["observed"].item() == 0.75
+    other_way = frame.assign(b=pd.Categorical(["low", "mid"] * 4, ["high", "mid", "low"], ordered=True))
+    with pytest.raises(InputError, match="linear weights need the order of the grades"):
+        agreement(other_way, readers=["a", "b"], weights="linear")
+
+
+def test_weights_of_grades_without_an_order_say_which_order_was_taken() -> None:
+    half = [[1, 0.5, 0], [0.5, 1, 0.5], [0, 0.5, 1]]
+    note = next(n for n in agreement(PAIR, readers=["a", "b"], weights=half).notes if n.code == "order_of_weights")
+    assert "were taken to be x, y, z, in this order" in note.sentence
+    codes = [note.code for note in agreement(PAIR, readers=["a", "b"], weights=half, levels=["z", "y", "x"]).notes]
+    assert "order_of_weights" not in codes
+
+
+def test_every_line_without_limits_is_explained() -> None:
+    # a and b agree always; c sets each case apart alike, so that no case could change Fleiss' kappa.
+    result = agreement({"a": [1, 2], "b": [1, 2], "c": [3, 1]}, readers=["a", "b", "c"])
+    assert result.table["std_error"].isna().all()
+    assert {"perfect_agreement", "no_spread"} <= {note.code for note in result.notes}
+
+
+@pytest.mark.parametrize("names", [["a", "a_2"], ["products", "climbers"]])
+def test_a_reader_may_be_called_anything(names: list[str]) -> None:
+    renamed = ROWS.rename(columns=dict(zip(["first", "second"], names, strict=True)))
+    here, there = agreement(renamed, readers=names), agreement(ROWS, readers=["first", "second"])
+    assert here.table["std_error"].tolist() == there.table["std_error"].tolist()

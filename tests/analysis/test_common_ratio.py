@@ -113,3 +113,16 @@ def test_a_p_value_beyond_the_null_is_twice_its_nearer_tail(monkeypatch: pytest.
     assert CommonConditional(turned).p_exact == pytest.approx(exact, rel=1e-9)
     everywhere = [TwoByTwo(60, 0, 0, 60)] * 2
     assert CommonConditional(everywhere).p_exact == pytest.approx(2 / math.comb(120, 60) ** 2, rel=1e-9)
+
+
+def test_strata_with_the_same_margins_are_summed_once_and_give_the_same() -> None:
+    """Against the sum of the strata one after the other, by hand."""
+    tables = [TwoByTwo(2, 1, 1, 3), TwoByTwo(1, 2, 2, 2), TwoByTwo(2, 1, 1, 3), TwoByTwo(5, 2, 3, 6)] * 7
+    whole = np.ones(1)
+    for table in tables:
+        whole = np.convolve(whole, table.conditional.around_mode(0.3)[1])
+    common = CommonConditional(tables)
+    assert len(common.alike) == 2
+    counts, probabilities = common.around_mode(0.3)
+    assert counts[0] == common.low
+    assert probabilities == pytest.approx(whole / whole.sum(), rel=1e-10, abs=1e-18)

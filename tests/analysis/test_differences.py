@@ -100,3 +100,20 @@ def test_names_and_counts_that_are_none_are_refused() -> None:
         difference(3, 8, 1, 9, method="newcomb")  # type: ignore[arg-type]
     with pytest.raises(OptionError, match="between 0 and 1"):
         difference(3, 8, 1, 9, conf_level=1)
+    # Both Miettinen-Nurminen and Mee are called the score method; the caller has to say which.
+    with pytest.raises(OptionError, match="method is 'score'; it is one of newcombe, miettinen_nurminen, mee"):
+        difference(3, 8, 1, 9, method="score")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("Newcombe", "newcombe"),
+        ("hybrid score", "newcombe"),
+        ("MN", "miettinen_nurminen"),
+        ("Miettinen-Nurminen", "miettinen_nurminen"),
+        ("agresti-caffo", "agresti_caffo"),
+    ],
+)
+def test_a_method_is_known_however_it_is_written(written: Any, meant: str) -> None:
+    assert difference(3, 8, 1, 9, method=written).table["method"].item() == meant

@@ -119,6 +119,8 @@ def test_one_climber_alone_counts_as_one() -> None:
     ring = result.table.set_index("digit").loc["ring"]
     assert ring["conf_low"] == pytest.approx(wilson_limits(2, 3, effective=1)[0])
     assert ring["conf_high"] > 0.95
+    assert result.table[["beside_low", "beside_high"]].isna().all(axis=None)
+    assert any("Of a single climber there are no bootstrap limits" in note.sentence for note in result.notes)
 
 
 FINDINGS = pd.DataFrame(
@@ -187,6 +189,9 @@ def test_sparse_tables_are_simulated_with_a_recorded_seed() -> None:
     result = distribution(frame_of(counts, ["digit", "side"]), by=["digit", "side"], seed=11)
     assert result.tests["test"].tolist() == ["pearson_monte_carlo", "g_squared", "cramers_v"]
     assert result.seed == 11
+    # The likelihood ratio's p-value is empty, and the note says so.
+    assert np.isnan(result.tests["p_value"][1])
+    assert any("the likelihood ratio has none" in note.sentence for note in result.notes)
     dense = distribution(
         frame_of({cell: 40 * n for cell, n in counts.items()}, ["digit", "side"]), by=["digit", "side"]
     )
@@ -230,6 +235,12 @@ def test_what_cannot_be_asked() -> None:
         distribution(rows, by="digit", of="finding")  # type: ignore[arg-type]
     with pytest.raises(OptionError, match="between 0 and 1"):
         distribution(rows, by="digit", conf_level=95)
+    for nothing in (None, 5, ["digit", 5]):
+        with pytest.raises(InputError, match="give the name of a column, or a list of names"):
+            distribution(rows, by=nothing)  # type: ignore[arg-type]
+    for seed in (-1, 1.5, "a", None, True):
+        with pytest.raises(OptionError, match=r"seed is .*; it is a whole number of 0 or more"):
+            distribution(rows, by="digit", seed=seed)  # type: ignore[arg-type]
 
 
 class Registry:
@@ -333,3 +344,25 @@ def test_a_registry_is_not_listed_person_by_person(column: str) -> None:
         distribution(View(rows), by=column)
     assert distribution(rows, by=column).table["n"].sum() == 2
     assert distribution(View(rows), by="site").table["n"].tolist() == [2]
+
+
+@pytest.mark.parametrize("names", [["x", "m"], ["climbers", "n_2"], ["a", "a_2"], ["o'clock", 'the "side"']])
+def test_a_column_may_be_called_anything(names: list[str]) -> None:
+    random = np.random.default_rng(4)
+    labels = random.choice(["u", "v", "w"], (60, 2))
+    climber = random.integers(0, 30, 60).astype(str)
+    usual = pd.DataFrame(labels, columns=["digit", "side"]).assign(climber=climber)
+    unusual = pd.DataFrame(labels, columns=names).assign(climber=climber)
+    here, there = distribution(unusual, by=names), distribution(usual, by=["digit", "side"])
+    assert here.table.drop(columns=names).equals(there.table.drop(columns=["digit", "side"]))
+    assert here.tests.equals(there.tests)
+    with pytest.raises(InputError, match="'squares' has the name of a column of the result"):
+        distribution(usual.rename(columns={"side": "squares"}), by=["digit", "squares"])
+
+
+@pytest.mark.parametrize("name", ["season", "level"])
+def test_words_without_an_order_have_no_trend(name: str) -> None:
+    rows = pd.DataFrame({"side": ["left", "right"] * 12, name: ["spring", "autumn", "summer"] * 8})
+    result = distribution(rows, by=["side", name])
+    assert result.tests["test"].tolist()[0].startswith("pearson")
+    assert "cochran_armitage" not in set(result.tests["test"])

@@ -83,3 +83,28 @@ def test_what_cannot_be_asked() -> None:
         dominant_hand({"hand_is_dominant": ["yes", "no"]})
     with pytest.raises(ColumnError, match=r"'onset_day'.*since climbers repeat"):
         dominant_hand({"hand_is_dominant": [True, True], "climber": ["a", "a"]})
+
+
+def test_days_are_numbers() -> None:
+    hurt = {"hand_is_dominant": [True, False, True], "climber": ["a", "a", "b"]}
+    # As text, day 9 would come after day 10.
+    for days in (["9", "10", "3"], pd.to_datetime(["2025-01-01", "2025-01-02", "2025-01-03"])):
+        with pytest.raises(InputError, match=r"'onset_day' must be days as whole numbers.*since climbers repeat"):
+            dominant_hand(pd.DataFrame({**hurt, "onset_day": days}))
+    assert dominant_hand({**hurt, "onset_day": [9, 10, 3]}).table["n"].tolist() == [2, 0]
+
+
+@pytest.mark.parametrize("make", [dict, pd.DataFrame, pl.DataFrame])
+def test_days_that_nobody_knows_are_one_day_and_said(make: Any) -> None:
+    hurt = {
+        "hand_is_dominant": [True, False, True, True, False],
+        "climber": ["a", "a", "b", "b", "c"],
+        "onset_day": [None] * 5,
+    }
+    result = dominant_hand(make(hurt))
+    # a hurt both hands, b one hand twice, c needs no day
+    assert result.table["n"].tolist() == [1, 1]
+    assert [note.code for note in result.notes] == ["days_not_known", "few_events"]
+    assert "2 climbers have several injuries and no known day" in result.notes[0].sentence
+    dated = dominant_hand(make({**hurt, "onset_day": [1, 2, 1, 2, None]}))
+    assert [note.code for note in dated.notes] == ["few_events"]

@@ -47,7 +47,19 @@ def test_a_ratio_and_its_inverse_say_the_same(ratio: float) -> None:
 
 
 def test_refusals() -> None:
-    with pytest.raises(InputError, match="outcome is 'often'; it is rare or common"):
+    with pytest.raises(InputError, match="outcome is 'often'; it is one of rare, common"):
         e_value(2.0, outcome="often")
     with pytest.raises(InputError, match="ratio below 0"):
         e_value(-0.7)
+    with pytest.raises(InputError, match=r"conf_low is 8 and conf_high is 1\.8; are the two swapped"):
+        e_value(3, conf_low=8, conf_high=1.8)
+    with pytest.raises(InputError, match="estimate is given as str; a ratio is needed"):
+        e_value("3")  # type: ignore[arg-type]
+
+
+def test_the_nearer_limit_is_enough() -> None:
+    assert e_value(3.9, conf_low=1.8).limit == e_value(3.9, conf_low=1.8, conf_high=8.7).limit
+    assert e_value(3.9, conf_low=0.8).limit == 1
+    assert e_value(0.5, conf_high=1.2).limit == 1
+    assert isnan(e_value(3.9, conf_high=8.7).limit)
+    assert e_value(4.0, outcome="Common").estimate == e_value(4.0, outcome="common").estimate

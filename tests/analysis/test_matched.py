@@ -323,3 +323,34 @@ def test_exact_limits_contain_the_ratio_of_discordant_pairs(case_only: int, refe
     ratio = math.inf if referent_only == 0 else case_only / referent_only
     assert result.loc["conditional_logistic", "estimate"] == pytest.approx(ratio)
     assert result.loc["mcnemar_exact", "conf_low"] <= ratio <= result.loc["mcnemar_exact", "conf_high"]
+
+
+def test_sets_that_stay_tied_in_the_limit_keep_their_likelihood() -> None:
+    # By hand: in the limit the third set still has three referents to choose its case from, so that its likelihood is
+    # 1/3, and the others' are 1; at a ratio of 1 they are 1/2, 1/2 and 1/4. One set is alike inside: 1/2 throughout.
+    result = grips(
+        [("jam", "pinch"), ("jam", "pinch"), ("jam", "jam jam pinch"), ("jam", "jam")], references={"grip": "pinch"}
+    )
+    assert result.table["estimate"].iloc[0] == math.inf
+    assert result.fit["log_likelihood"].iloc[0] == pytest.approx(math.log(1 / 3) + math.log(1 / 2), rel=1e-12)
+    test = result.tests.set_index("test").loc["likelihood_ratio"]
+    assert test["statistic"] == pytest.approx(2 * (math.log(1 / 3) - math.log(1 / 16)), rel=1e-12)
+
+
+def test_a_single_cluster_is_named() -> None:
+    frame = rows_of_sets([("jam", "pinch"), ("pinch", "jam"), ("jam", "pinch")]).assign(gym="one")
+    result = matched_odds_ratios(frame, outcome="hurt", terms="grip", matched_on="pair", cluster="gym")
+    assert "few_clusters" in codes(result)
+    assert "Only 1 independent value of 'gym'" in note(result, "few_clusters")
+    assert result.table["robust_low"].isna().all()
+
+
+def test_a_term_may_be_called_n() -> None:
+    sets = [("jam", "pinch"), ("jam", "pinch"), ("pinch", "jam")]
+    plain, short = (
+        matched_odds_ratios(
+            rows_of_sets(sets, name), outcome="hurt", terms=[name], matched_on="pair", references={name: "pinch"}
+        )
+        for name in ("grip", "n")
+    )
+    assert short.table["estimate"].tolist() == plain.table["estimate"].tolist()

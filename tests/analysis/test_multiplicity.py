@@ -74,5 +74,23 @@ def test_what_is_no_p_value_is_refused() -> None:
         adjust_p([0.2, 1.2, -0.1])
     with pytest.raises(InputError, match="values holds something that is no number"):
         adjust_p(["small"])  # type: ignore[list-item]
+    with pytest.raises(InputError, match="values holds something that is no number"):
+        adjust_p([True, False])
+    for alone in (0.05, None, "0.05"):
+        with pytest.raises(InputError, match=r"values is given as .*; give a list of p-values"):
+            adjust_p(alone)  # type: ignore[arg-type]
     with pytest.raises(OptionError, match=r"Did you mean 'holm'\?"):
         adjust_p([0.2], method="hollm")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("written", ["BH", "bh", "fdr", "fdr_bh", "Benjamini-Hochberg", "benjamini hochberg"])
+def test_a_method_is_known_however_it_is_written(written: Any) -> None:
+    values = [0.01, 0.04, 0.03]
+    assert adjust_p(values, method=written).tolist() == adjust_p(values, method="benjamini_hochberg").tolist()
+    assert adjust_p(values, method="Holm").tolist() == adjust_p(values, method="holm").tolist()  # type: ignore[arg-type]
+
+
+def test_values_come_in_any_shape() -> None:
+    gap = pd.Series([0.01, pd.NA, 0.03], dtype="Float64")
+    assert adjust_p(gap) == pytest.approx([0.02, float("nan"), 0.03], nan_ok=True)
+    assert adjust_p({"grip": 0.03, "setting": 0.01}) == pytest.approx([0.03, 0.02])

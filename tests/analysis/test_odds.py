@@ -39,6 +39,10 @@ def codes(result: OddsRatios) -> list[str]:
     return [note.code for note in result.notes]
 
 
+def sentence(result: OddsRatios, code: str) -> str:
+    return next(note.sentence for note in result.notes if note.code == code)
+
+
 GRIPS = rows_of(
     {
         (True, "full_crimp"): 12,
@@ -73,7 +77,8 @@ def test_columns_counts_and_methods() -> None:
     assert row(result, "woolf", "full_crimp")["estimate"] == pytest.approx(12 * 22 / (20 * 3))
     assert result.reference == "open_hand"
     assert (result.n_rows_in, result.n_rows_used) == (91, 91)
-    assert codes(result) == []
+    # Three events stand behind the reference.
+    assert codes(result) == ["sparse_cells"]
     assert result.tests.columns.tolist() == ["exposure", "level", "test", "statistic", "df", "p_value"]
 
 
@@ -137,7 +142,7 @@ def test_any_frame_gives_the_same(make: Any) -> None:
     }
     result = odds_ratios(make(rows), outcome="a2", exposure="grip")
     assert row(result, "woolf")["estimate"] == pytest.approx(0.5)
-    assert (result.n_rows_used, codes(result)) == (5, ["few_events", "climbers_repeat"])
+    assert (result.n_rows_used, codes(result)) == (5, ["few_events", "climbers_repeat", "few_clusters"])
     assert result.left_out["n"].tolist() == [1, 1]
     same = make(rows) if make is dict else pd.DataFrame(rows).astype({"grip": "category"})
     pd.testing.assert_frame_equal(odds_ratios(same, outcome="a2", exposure="grip").table, result.table)
@@ -195,7 +200,7 @@ def test_a_reversal_is_named() -> None:
 def test_strata_that_say_nothing_are_counted() -> None:
     rows = pd.concat([GRIPS.assign(site="x"), GRIPS.head(12).assign(site="y"), GRIPS.head(2).assign(site=None)])
     result = odds_ratios(rows, outcome="a2", exposure="grip", reference="open_hand", strata="site")
-    assert "1 of 2 strata of 'site' have an empty margin at full_crimp" in result.notes[0].sentence
+    assert "1 of 2 strata of 'site' have an empty margin at full_crimp" in sentence(result, "empty_strata")
     assert dict(result.left_out.itertuples(index=False)) == {"site: not recorded": 2}
     assert row(result, "mantel_haenszel", "full_crimp")["estimate"] == pytest.approx(12 * 22 / (20 * 3))
 
@@ -216,8 +221,8 @@ def test_robust_limits_equal_the_sandwich_of_r() -> None:
     assert math.log(sample["estimate"]) == pytest.approx(wanted["log_odds_ratio"][0], abs=1e-9)
     assert math.log(sample["robust_high"]) == pytest.approx(wanted["log_odds_ratio"][0] + half, abs=1e-9)
     assert math.log(sample["robust_low"]) == pytest.approx(wanted["log_odds_ratio"][0] - half, abs=1e-9)
-    assert codes(result) == ["climbers_repeat"]
-    assert "7 of 21 climbers appear more than once, with 16 of 30 rows" in result.notes[0].sentence
+    assert codes(result) == ["sparse_cells", "climbers_repeat"]
+    assert "7 of 21 climbers appear more than once, with 16 of 30 rows" in sentence(result, "climbers_repeat")
     alone = odds_ratios(frame.drop_duplicates("climber"), outcome="pulley", exposure="crimp")
     assert math.isnan(row(alone, "woolf")["robust_low"])
     assert row(result, "conditional_exact").isna()["robust_low"]

@@ -216,6 +216,7 @@ def test_nothing_of_nothing_is_said_to_be_nothing() -> None:
         (None, 8, "n is given as NoneType; a count is needed"),
         (True, 8, "n is given as bool; a count is needed"),
         ([3], 8, "n is not a number; a count is needed"),
+        (1, 10**400, "of is beyond all counting"),
     ],
 )
 def test_counts_that_are_none_are_refused(n: Any, of: Any, match: str) -> None:
@@ -228,5 +229,36 @@ def test_options_that_do_not_exist_are_refused() -> None:
         proportion(1, of=2, method="wilsn")  # type: ignore[arg-type]
     with pytest.raises(OptionError, match="sided is 'both'; it is one of two, upper, lower"):
         proportion(1, of=2, sided="both")  # type: ignore[arg-type]
-    with pytest.raises(OptionError, match="between 0 and 1"):
-        proportion(1, of=2, conf_level=95)
+    for level in (95, "0.95", None):
+        with pytest.raises(OptionError, match=f"conf_level is {level}; a level between 0 and 1"):
+            proportion(1, of=2, conf_level=level)  # type: ignore[arg-type]
+    for word in (None, ["wilson"]):
+        with pytest.raises(OptionError, match=r"it is one of wilson, .*, written in quotes"):
+            proportion(1, of=2, method=word)  # type: ignore[arg-type]
+    with pytest.raises(OptionError, match=r"one-sided limit below 0\.5 lies on the wrong side"):
+        proportion(3, of=30, method="likelihood", sided="upper", conf_level=0.3)
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("Clopper-Pearson", "clopper_pearson"),
+        ("exact", "clopper_pearson"),
+        ("Wilson", "wilson"),
+        ("score", "wilson"),
+        ("wilson-cc", "wilson_cc"),
+        ("mid-P", "mid_p"),
+        ("midp", "mid_p"),
+        ("likelihood ratio", "likelihood"),
+        ("Agresti-Coull", "agresti_coull"),
+        ("normal", "wald"),
+    ],
+)
+def test_a_method_is_known_however_it_is_written(written: Any, meant: str) -> None:
+    assert proportion(5, of=10, method=written).table["method"].item() == meant
+
+
+def test_limits_without_width_say_so() -> None:
+    assert [note.code for note in proportion(0, of=20, method="wald").notes] == ["no_width"]
+    assert [note.code for note in proportion(20, of=20, method="wald").notes] == ["no_width"]
+    assert not proportion(0, of=20).notes

@@ -238,6 +238,13 @@ def test_words_that_do_not_exist() -> None:
     ):
         with pytest.raises(OptionError, match=sentence):
             compared(source, **options)  # type: ignore[arg-type]
+    worded = cases(grip=["jam"]).astype({"onset": str})
+    with pytest.raises(InputError, match="'onset' of the cases holds text; dates are needed, such as pandas"):
+        compared(
+            {"cases": worded, "referents": referents("move", "unmatched", grip=["jam"])},
+            design="case_control",
+            exposures="grip",
+        )
     with pytest.raises(InputError, match="exposures is empty"):
         compared(source, design="case_control", exposures=[])
     with pytest.raises(InputError, match="a mapping with the tables 'cases' and 'referents'; got DataFrame"):

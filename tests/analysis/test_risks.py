@@ -138,3 +138,9 @@ def test_what_cannot_be_compared_is_said() -> None:
         risks(1, 3, 1, 2, conf_level=95)
     with pytest.raises(OptionError, match="no measure 'risk_ratio' by method 'wald'"):
         result.row("risk_ratio", "wald")
+
+
+def test_a_group_with_few_events_is_named_although_the_other_has_many() -> None:
+    codes = [note.code for note in risks(1, 1000, 90, 1000).notes]
+    assert codes == ["sparse_cells"]
+    assert not risks(30, 100, 90, 1000).notes

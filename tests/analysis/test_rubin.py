@@ -71,6 +71,7 @@ def test_scale_shift_and_more_rows(values: list[float], variance: float, factor:
         (lambda: pool_estimates([1.0, float("nan")], [1.0, 1.0]), "1 of 2 estimates are not finite"),
         (lambda: pool_estimates([1.0, 2.0], [1.0, 0.0]), "1 of 2 variances are not above 0"),
         (lambda: pool_estimates([1.0, 2.0], [1.0, 1.0], n=2, parameters=2), "n is 2 and parameters 2"),
+        (lambda: pool_estimates([1.0, 2.0], [1.0, 1.0], n="all"), "n is given as str; a number is needed"),  # type: ignore[arg-type]
         (lambda: pool_estimates(["x", 2.0], [1.0, 1.0]), "estimates must be a list of numbers"),  # type: ignore[list-item]
         (lambda: pool_estimates([[1.0], [2.0]], [1.0, 1.0]), "one parameter at a time"),  # type: ignore[list-item]
     ],

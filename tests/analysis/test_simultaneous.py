@@ -118,3 +118,13 @@ def test_what_cannot_be_counts_is_refused() -> None:
         simultaneous_proportions([3, 4], method="godman")  # type: ignore[arg-type]
     with pytest.raises(OptionError, match="between 0 and 1"):
         simultaneous_proportions([3, 4], conf_level=0)
+    for nothing in (5, None):
+        with pytest.raises(InputError, match=r"counts is given as .*; give a list with one count for each class"):
+            simultaneous_proportions(nothing)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("written", ["Sison-Glaz", "sison_glaz", "SG", "Quesenberry-Hurst", "qh", "Goodman"])
+def test_a_method_is_known_however_it_is_written(written: Any) -> None:
+    meant = {"s": "sison_glaz", "q": "quesenberry_hurst", "g": "goodman"}[written[0].lower()]
+    asked = simultaneous_proportions([23, 12, 5], method=written)
+    assert asked.table.equals(simultaneous_proportions([23, 12, 5], method=meant).table)  # type: ignore[arg-type]

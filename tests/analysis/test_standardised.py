@@ -165,6 +165,13 @@ def test_all_of_one_and_none_of_the_other_is_said() -> None:
         ({"between": "digit", "first": 1, "second": 2}, InputError, "given as by and as between"),
         ({"between": "sight", "first": 1, "second": 2}, ColumnError, r"'sight' \(given as between\).*'site'"),
         ({"between": "site", "first": "nort", "second": "south"}, OptionError, "Did you mean 'north'"),
+        (
+            {"between": "estimate", "first": 1, "second": 2},
+            InputError,
+            "'estimate' has the name of a column of the res",
+        ),
+        ({"between": ["site"], "first": "north", "second": "south"}, InputError, "give the name of one column"),
+        ({"first": 2024, "second": 2025, "seed": -1}, OptionError, "seed is -1; it is a whole number of 0 or more"),
     ],
 )
 def test_what_cannot_be_compared(options: dict[str, Any], error: type[Exception], sentence: str) -> None:

@@ -230,10 +230,14 @@ Y, X = [True, False, True, False], [1, 2, 3, 3]
         ({"y": [None, None, True, True], "x": [1, 2, None, None]}, {}, DataError, "no row has both outcome 'y'"),
         ({"y": Y, "x": X}, {"conf_level": 95}, OptionError, "conf_level is 95"),
         ({"y": Y, "x": X}, {"people": "children"}, OptionError, "people is 'children'"),
+        ({"y": Y, "x": X}, {"scores": 5}, OptionError, "scores of 'x' are 5; its 3 levels are 1, 2, 3"),
+        ({"y": Y, "x": X}, {"outcome": None}, InputError, "outcome is given as NoneType; give the name of one column"),
+        ({"y": Y, "x": X}, {"ordered": ["x"]}, InputError, "ordered is given as list; give the name of one column"),
+        (pd.DataFrame({"y": Y, "x": X}).head(0), {}, DataError, "no row has both outcome 'y'"),
     ],
 )
 def test_bad_input_is_said_in_a_sentence(
-    frame: dict[str, list[Any]], options: dict[str, Any], error: type[Exception], words: str
+    frame: Any, options: dict[str, Any], error: type[Exception], words: str
 ) -> None:
     with pytest.raises(error, match=words):
         trend_test(frame, **{"outcome": "y", "ordered": "x", **options})
@@ -260,3 +264,44 @@ def test_a_registry_is_asked_by_its_cases(clean_registry: Path) -> None:
         ["middle", 3.0, 2, 1],
         ["ring", 4.0, 1, 0],
     ]
+
+
+@pytest.mark.parametrize(
+    ("low", "middle", "high", "scores"),
+    [
+        ("-2", "-1", "0", [-2, -1, 0]),
+        (".5", "1", "1.5", [0.5, 1, 1.5]),
+        ("-3 to -2", "-1 to 0", "1 to 2", [1, 2, 3]),
+        ("25-34", "35-44", "45+", [1, 2, 3]),
+    ],
+)
+def test_numbers_in_names_keep_their_sign_and_point(low: str, middle: str, high: str, scores: list[float]) -> None:
+    frame = {"y": [True, False, True, False, False], "x": [high, low, middle, middle, low]}
+    table = trend_test(frame, outcome="y", ordered="x").table
+    assert table["level"].tolist() == [low, middle, high]
+    assert table["score"].tolist() == scores
+
+
+def test_a_mean_without_limits_says_so() -> None:
+    result = trend_test({"y": [1, 2, 3, 1, 2], "x": [1, 1, 2, 2, 3]}, outcome="y", ordered="x")
+    assert result.table["conf_low"].isna().tolist() == [False, False, True]
+    assert any(note.code == "no_spread" and "'x' 3 has a single row" in note.sentence for note in result.notes)
+
+
+@pytest.mark.parametrize("names", [("x", "m"), ("a", "a_2"), ("products", "climbers")])
+def test_a_column_may_be_called_anything(names: tuple[str, str]) -> None:
+    random = np.random.default_rng(4)
+    steps, climber = random.integers(1, 4, 60), random.integers(0, 30, 60).astype(str)
+    hurt = random.random(60) < 0.2 * steps
+    usual = trend_test({"step": steps, "hurt": hurt, "climber": climber}, outcome="hurt", ordered="step")
+    here = trend_test({names[0]: steps, names[1]: hurt, "climber": climber}, outcome=names[1], ordered=names[0])
+    assert here.tests.equals(usual.tests)
+    assert "trend_by_climber" in set(here.tests["test"])
+
+
+def test_an_ordered_category_of_numbers_keeps_them_as_scores() -> None:
+    steps = pd.DataFrame({"y": [True, False, True] * 4, "x": pd.Categorical([10, 20, 40] * 4, ordered=True)})
+    assert trend_test(steps, outcome="y", ordered="x").table["score"].tolist() == [10, 20, 40]
+    turned = steps.assign(x=pd.Categorical([10, 20, 40] * 4, [40, 20, 10], ordered=True))
+    result = trend_test(turned, outcome="y", ordered="x")
+    assert result.table[["level", "score"]].to_numpy().tolist() == [["40", 1], ["20", 2], ["10", 3]]

@@ -27,6 +27,8 @@ def run(monkeypatch: pytest.MonkeyPatch, invented_view: Callable[[int], Any]) ->
     draw = np.random.default_rng(4)
     view.tables["cases"] = view.tables["cases"].assign(
         athlete=lambda cases: cases["climber"].str.partition(":")[2],
+        activity=draw.choice(["climbing", "campus_board"], 160),
+        main_extent=draw.choice(["partial", "complete"], 160),
         onset=lambda cases: pd.to_datetime(cases["onset_day"], unit="D").dt.date,
     )
     view.bases["referents"] = pd.DataFrame(
@@ -100,6 +102,27 @@ def test_options_reach_the_analysis(run: Run) -> None:
     assert not any("under 18" in row["reason"] for row in found["left_out"])
 
 
+def test_complete_rupture_of_a2_by_campus_training(run: Run) -> None:
+    outcome = "main_structure=a2+main_extent=complete"
+    shown = run("--outcome", outcome, "--exposure", "activity", "--people", "all")
+    assert shown.exception is None, shown.exception
+    assert "Odds of complete rupture (A2 pulley) by activity, against climbing" in shown.stdout
+    assert "campus board" in shown.stdout
+    assert "=" not in shown.stdout
+    assert f"next: annulary odds --outcome {outcome} --exposure activity --people all --figure odds.svg" in shown.stderr
+
+
+def test_a_usual_reference_that_no_row_has_gives_way(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(doing_what, "REFERENCES", {"grip": "sloper", "mechanism": "slow_pull"})
+    found = body(run("--json", "--exposure", "grip,mechanism"))
+    references = {row["exposure"]: row["reference"] for row in found["table"]}
+    assert references == {"grip": "full_crimp", "mechanism": "slow_pull"}
+    moved = [note["sentence"] for note in found["notes"] if note["code"] == "reference_moved"]
+    assert moved == ["No row that can be compared has 'sloper', the usual reference of 'grip': another stands in."]
+    with pytest.raises(AnnularyError, match="no row that can be compared has 'jam', the reference of 'grip'"):
+        raise run("--reference", "jam").exception
+
+
 def test_missing_adds_the_sensitivity_table(run: Run) -> None:
     found = body(run("--json", "--missing", "--reference", "half_crimp"))
     assert {row["handling"] for row in found["sensitivity"]} == {
@@ -142,7 +165,7 @@ def test_trend_over_bands(run: Run) -> None:
         (["--outcome", "pulley_grade="], "COLUMN=VALUE"),
         (["--outcome", "grade=III"], "no column 'grade'"),
         (["--reference", "jamm"], "no level 'jamm' of 'grip'"),
-        (["--reference", "sex=male"], "--reference sex=male is not COLUMN=LEVEL; the columns are grip"),
+        (["--reference", "sex=male"], "'sex' is neither compared nor adjusted for; the columns are grip"),
         (["--reference", "grip="], "is not COLUMN=LEVEL"),
         (["--exposure", "grip,mechanism", "--reference", "jam"], "leaves open of which column; write one of grip=jam"),
         (["--adjust", "sax"], "Did you mean 'sex'"),
@@ -153,6 +176,15 @@ def test_trend_over_bands(run: Run) -> None:
         (["--design", "case_control", "--exposure", "digit"], "referents have no 'digit'"),
         (["--interaction", "grip"], "interaction 'grip' is not one of two"),
         (["--trend", "sex"], "trend names 'sex'"),
+        (["--exposure", "grip", "--trend", "grip"], "trend 'grip': its levels .* have no order of their own"),
+        (["--outcome", "pulley_grade=V"], "no case has 'V' as 'pulley_grade'; it is one of I, II, III, IV"),
+        (["--outcome", "pulley_grade=unknown"], "'unknown' says that it is not known"),
+        (["--outcome", "pulley_grade=III+pulley_grade=IV"], "names 'pulley_grade' twice"),
+        (["--outcome", "pulley_grade==III"], "main_structure=a2.main_extent=complete"),
+        (["--outcome", "minor=maybe"], "'minor' is yes or no; 'maybe' is neither"),
+        (["--outcome", "athlete=k1"], "outcome 'athlete' would list persons"),
+        (["--outcome", "pulley_grade=IV+grip=jam"], "'grip' is what the outcome"),
+        (["--figure", "odds.bmp"], "written as .svg, .png or .pdf"),
         (["--people", "children"], "--people is 'children'; it is one of adults, minors, all"),
         (["--json", "--csv"], "--json or --csv"),
     ],

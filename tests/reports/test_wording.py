@@ -168,3 +168,43 @@ def test_every_milestone_has_its_words() -> None:
     for name in get_args(Milestone):
         for key in (name, f"{name}_sustained"):
             assert key in wording.MILESTONES
+
+
+@pytest.mark.parametrize(
+    ("outcome", "said"),
+    [
+        ("injured", "injury"),
+        ("has_a2=yes", "A2 pulley hurt"),
+        ("has_a2=0", "A2 pulley hurt: no"),
+        ("minor=yes", "under 18"),
+        ("main_structure=a2,a4+main_extent=partial,complete", "partial or complete rupture (A2 pulley or A4 pulley)"),
+        ("main_structure=phalanx+main_extent=fracture", "main structure phalanx and extent fracture"),
+        ("main_structure=a2+main_extent=complete+sex=male", "complete rupture (A2 pulley) and sex male"),
+        ("uiaa_score=2,3", "UIAA score 2 or 3"),
+        ("a_2 == b", "a 2 == b"),
+        ("ruptured_a2", "ruptured a2"),
+    ],
+)
+def test_outcomes_are_said_in_words(outcome: str, said: str) -> None:
+    assert wording.outcome_words(outcome) == said
+
+
+def test_sentences_say_their_outcome() -> None:
+    said = wording.with_outcome_said("Odds ratios of injured by grip; 'injured' is injured.", "injured")
+    assert said == "Odds ratios of injury by grip; 'injury' is injured."
+    assert wording.with_outcome_said("3 tier=pulley_4: not known", "tier=pulley_4") == (
+        "3 severity tier Pulley IV: not gradable or not known"
+    )
+    assert wording.with_outcome_said("3 sex=male: not known", "sex=male") == "3 sex male: not known"
+
+
+@pytest.mark.parametrize(
+    ("sentence", "said"),
+    [
+        ("1 of 8 climbers appear more than once", "1 of 8 climbers appears more than once"),
+        ("16 grip: not_applicable", "16 grip: not applicable, as at a gradual onset"),
+        ("e_value_limit and uiaa_score of has_a2", "E-value of the limit and UIAA score of A2 pulley hurt"),
+    ],
+)
+def test_phrases_of_comparisons(sentence: str, said: str) -> None:
+    assert wording.in_words(sentence) == said
