@@ -120,7 +120,8 @@ def adjusted_odds_ratios(  # noqa: PLR0913 - each is a decision that a reader of
     -----
     Rows that miss the outcome or a term (empty, unknown, not applicable) are left out and counted. Rows are summed to
     covariate patterns first, which gives the same numbers. Where covariates foretell the outcome, the ratio is 0 or
-    infinite and has no limits; the others are those of the limit. A note says so.
+    infinite and has no limits; the others are those of the limit. A product of levels for which no row stands is left
+    out of its interaction. Notes say so.
 
     References
     ----------

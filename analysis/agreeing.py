@@ -142,6 +142,7 @@ def agreement(
     table = pd.DataFrame([_row(line, spread, conf_level) for line in lines], columns=list(COLUMNS))
     return Agreement(
         table=table,
+        people=people or "",
         method=_method(patterns, kinds, spread, people),
         unit="cases" if is_view(frame) or "case" in rows.collect_schema().names() else "rows",
         conf_level=conf_level,

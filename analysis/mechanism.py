@@ -61,6 +61,7 @@ def mechanism_odds(  # noqa: PLR0913 - each is a decision that a reader of the r
     adjust: str | Sequence[str] = (),
     references: Mapping[str, str | bool | int] | None = None,
     strata: str | None = None,
+    among: str | None = None,
     unit: Literal["climber", "session", "move"] | None = None,
     sampling: Literal["unmatched", "density", "matched", "own_earlier"] | None = None,
     matched_on: str | Sequence[str] = SET_KEY,
@@ -92,6 +93,9 @@ def mechanism_odds(  # noqa: PLR0913 - each is a decision that a reader of the r
         Reference level by column. Without one as in ``odds_ratios``.
     strata
         Column over which a common ratio is pooled (not in matched sets).
+    among
+        ``COLUMN=VALUE[,VALUE]``, several joined with '+': within cases only those are compared, for example
+        main_structure=a2.
     unit, sampling
         What a registry's referents are and how they were drawn, where it holds several kinds.
     matched_on
@@ -164,6 +168,7 @@ def mechanism_odds(  # noqa: PLR0913 - each is a decision that a reader of the r
         design=design,
         outcome=outcome,
         columns=[*chosen, *covariates, *([strata] if strata else [])],
+        among=among,
         unit=unit,
         sampling=sampling,
         matched_on=matched_on,
@@ -280,7 +285,8 @@ def _result(asked: Asked, pieces: Sequence[Piece], extras: _Extras) -> OddsRatio
     drawn = bool(extras.sensitivities) or any(model.seed is not None for model in models.values())
     return OddsRatios(
         table=table,
-        method=method_of(asked, pieces, products, imputed=bool(extras.sensitivities)),
+        method=method_of(asked, pieces, products, imputed=bool(extras.sensitivities))
+        + (f" Only rows with {data.among} are compared." if data.among else ""),
         unit=data.counted or first.first.unit,
         conf_level=asked.conf_level,
         n_rows_in=n_rows_in + apart,
@@ -288,7 +294,9 @@ def _result(asked: Asked, pieces: Sequence[Piece], extras: _Extras) -> OddsRatio
         left_out=_stacked([data.left_out, left_out], no_rows_left_out()),
         notes=(*data.notes, *notes_of(pieces, products, strata=asked.strata), *extras.notes, *notes),
         seed=asked.seed if drawn else None,
+        people=asked.people or "",
         outcome=data.outcome,
+        among=data.among,
         exposure=first.exposure,
         reference=first.first.reference,
         strata=asked.strata,

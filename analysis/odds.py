@@ -16,7 +16,7 @@ from analysis.clusters import CLIMBER, repeats
 from analysis.exact_tables import general_association
 from analysis.levels import MISSING_LEVELS, level_word, ordered_levels
 from analysis.modelling.reference_levels import chosen_reference
-from analysis.odds_columns import check_columns, of_people
+from analysis.odds_columns import check_columns, of_people, refuse_names
 from analysis.odds_notes import Comparison, comparison_notes, few_climbers
 from analysis.odds_spread import Spread
 from analysis.proportions import normal_quantile
@@ -202,6 +202,7 @@ def _levels(tally: _Tally) -> list[str]:
             f"exposure '{tally.exposure}' has the single level '{tally.levels[0]}' in the {n} rows that can be "
             f"compared; an odds ratio needs two levels."
         )
+    refuse_names(tally.exposure, len(tally.levels), "exposure")
     happened = set(tally.used["happened"])
     if len(happened) < 2:
         always = "always" if happened == {True} else "never"

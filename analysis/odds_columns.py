@@ -17,6 +17,10 @@ from registry.errors import DataError, InputError, OptionError, suggestion
 MOST_CODES: Final = 12
 """Whole numbers with more different values than this are measurements. Common practice, no source."""
 
+MOST_LEVELS: Final = 200
+"""Words with more different values than this are names: a ratio for each would say nothing, and take hours of a large
+table (our own choice)."""
+
 PEOPLE: Final = {"adults": "under 18 (shown apart)", "minors": "18 or older (shown apart)"}
 """Whose rows, and why the others are left out."""
 
@@ -113,6 +117,21 @@ def check_outcome(rows: nw.LazyFrame[Any], outcome: str) -> None:
     dtype = rows.collect_schema()[outcome]
     if dtype != nw.Boolean:
         raise InputError(_not_boolean(rows, outcome, dtype))
+
+
+def refuse_names(column: str, levels: int, role: str) -> None:
+    """Refuse a column of so many levels that they must be names.
+
+    Raises
+    ------
+    InputError
+        When there are more than 200.
+    """
+    if levels > MOST_LEVELS:
+        raise InputError(
+            f"{role} '{column}' has {levels} levels; more than {MOST_LEVELS} are names of single rows rather than "
+            f"levels to compare. Leave it out, or bring levels together."
+        )
 
 
 def _refuse_empty(rows: nw.LazyFrame[Any], name: str, role: str) -> None:

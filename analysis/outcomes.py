@@ -88,7 +88,7 @@ def read_outcome(words: str) -> Outcome:
     return Outcome(read[0].column, read[0].values, tuple(read[1:]))
 
 
-def with_outcome(cases: nw.LazyFrame[Any], outcome: Outcome) -> nw.LazyFrame[Any]:
+def with_outcome(cases: nw.LazyFrame[Any], outcome: Outcome, *, role: str = "outcome") -> nw.LazyFrame[Any]:
     """Add the true/false column of an outcome; cases that cannot be judged get no value.
 
     Parameters
@@ -98,6 +98,8 @@ def with_outcome(cases: nw.LazyFrame[Any], outcome: Outcome) -> nw.LazyFrame[Any
     outcome
         What to look for. Of several conditions one that fails is enough to lack the outcome; a case that fails none,
         and cannot be judged by one, gets no value.
+    role
+        The option in which it was given.
 
     Returns
     -------
@@ -110,32 +112,32 @@ def with_outcome(cases: nw.LazyFrame[Any], outcome: Outcome) -> nw.LazyFrame[Any
     OptionError
         When a value is none of its column's.
     """
-    require(cases, [(column, "outcome") for column in outcome.columns])
-    conditions = [_condition(cases, part) for part in outcome.parts]
+    require(cases, [(column, role) for column in outcome.columns])
+    conditions = [_condition(cases, part, role) for part in outcome.parts]
     return cases.with_columns(reduce(and_, conditions).alias(outcome.name))
 
 
-def _condition(cases: nw.LazyFrame[Any], part: Outcome) -> nw.Expr:
+def _condition(cases: nw.LazyFrame[Any], part: Outcome, role: str) -> nw.Expr:
     column = nw.col(part.column)
     wanted: list[Any] = list(part.values)
     if cases.collect_schema()[part.column] == nw.Boolean:
         unknown = [value for value in part.values if value.lower() not in TRUE_WORDS]
         if unknown:
-            raise OptionError(f"outcome '{part.name}': '{part.column}' is yes or no; '{unknown[0]}' is neither.")
+            raise OptionError(f"{role} '{part.name}': '{part.column}' is yes or no; '{unknown[0]}' is neither.")
         wanted = [TRUE_WORDS[value.lower()] for value in part.values]
         found = nw.when(~column.is_null()).then(column.is_in(wanted)).otherwise(nw.lit(None))
         return found.cast(nw.Boolean)
     word = column.cast(nw.String)
     judged = ~word.is_null() & ~word.is_in(list(NOT_JUDGED))
-    found = nw.when(judged).then(word.is_in(_known_values(cases, part))).otherwise(nw.lit(None))
+    found = nw.when(judged).then(word.is_in(_known_values(cases, part, role))).otherwise(nw.lit(None))
     return found.cast(nw.Boolean)
 
 
-def _known_values(cases: nw.LazyFrame[Any], part: Outcome) -> list[str]:
+def _known_values(cases: nw.LazyFrame[Any], part: Outcome, role: str) -> list[str]:
     """Return the values as the column holds them; a code that merely did not occur is known."""
     for value in part.values:
         if value in NOT_JUDGED or value in MISSING_LEVELS:
-            raise OptionError(f"outcome '{part.name}': '{value}' says that it is not known; it cannot be an outcome.")
+            raise OptionError(f"{role} '{part.name}': '{value}' says that it is not known; choose a value that is.")
     listed = code_list(part.column)
     if set(part.values) <= set(listed):
         return list(part.values)
@@ -148,7 +150,7 @@ def _known_values(cases: nw.LazyFrame[Any], part: Outcome) -> list[str]:
     strange = [value for value in values if value not in present and value not in listed]
     if strange and present:
         raise OptionError(
-            f"outcome '{part.name}': no case has '{strange[0]}' as '{part.column}'"
+            f"{role} '{part.name}': no case has '{strange[0]}' as '{part.column}'"
             + (f"; it is one of {', '.join(listed)}.{suggestion(strange[0], listed)}" if listed else ".")
         )
     return values

@@ -55,6 +55,8 @@ class Result:
     notes: tuple[Note, ...] = ()
     seed: int | None = None
     """The seed of any random step; None when there was none."""
+    people: str = ""
+    """adults or minors where the others were left out; '' where nobody was."""
 
     def summary(self) -> str:
         """Say in a few lines what was computed from how many rows, and what was left out."""
@@ -184,6 +186,8 @@ class OddsRatios(Result):
     cannot_mean: str = ""
     """One sentence: what must not be read from it."""
     exposures: tuple[str, ...] = ()
+    among: str = ""
+    """The condition that all rows meet, written as an outcome; '' where none was asked for."""
     covariates: tuple[str, ...] = ()
     """What the adjusted ratios are adjusted for."""
     tests: pd.DataFrame = field(default_factory=no_tests)

@@ -154,6 +154,7 @@ def return_curves(
     return ReturnCurves(
         table=stacked(curves),
         sustained=sustained,
+        people=people,
         method=_method(milestone, sustained, entry, people),
         unit="cases",
         conf_level=conf_level,

@@ -45,6 +45,8 @@ def _odds(result: OddsRatios) -> str:
     reference = wording.label(result.reference, column=result.exposure)
     against = f" against {reference}" if result.table["exposure"].nunique() == 1 and result.reference else ""
     what = wording.outcome_words(result.outcome)
+    if result.among:
+        against += f", only {wording.outcome_words(result.among)}"
     return _listed(f"Forest plot of odds ratios of {what}{against}", _odds_values(result))
 
 

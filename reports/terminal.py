@@ -43,11 +43,13 @@ FRAMES = (
 )
 """The further tables that a result may carry."""
 WORDS = (
+    "people",
     "by",
     "outcome",
     "exposure",
     "reference",
     "strata",
+    "among",
     "exposures",
     "covariates",
     "design",
@@ -73,6 +75,8 @@ def result_cautions(result: Result) -> tuple[CautionText, ...]:
     topics = [topic for kind, topic in TOPICS.items() if isinstance(result, kind)]
     if isinstance(result, OddsRatios) and result.design != "within_cases":
         topics = ["comparison"]
+    if result.people == "minors":
+        topics.append("minors")
     return cautions_for(*topics)
 
 

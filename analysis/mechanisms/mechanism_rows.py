@@ -15,8 +15,9 @@ from analysis.outcomes import gradual_set_apart, read_outcome, with_outcome
 from analysis.referents import INJURED, SET_KEY, compared
 from analysis.results import Note, no_rows_left_out
 from analysis.sources import cases_of, is_view, refuse_persons
+from analysis.survival import nothing_left, sort_out
 from registry.door import enter
-from registry.errors import InputError, OptionError, suggestion
+from registry.errors import DataError, InputError, OptionError, suggestion
 
 DESIGNS: Final = ("within_cases", "case_control", "matched")
 WITHIN: Final = "within_cases"
@@ -60,6 +61,8 @@ class DesignRows:
     sampling: str = ""
     counted: str = ""
     """What a row is; '' where the rows themselves tell it."""
+    among: str = ""
+    """The condition that all rows meet; '' where none was asked for."""
     left_out: pd.DataFrame = field(default_factory=no_rows_left_out)
     notes: tuple[Note, ...] = ()
 
@@ -70,6 +73,7 @@ def design_rows(
     design: str,
     outcome: str | None,
     columns: Sequence[str],
+    among: str | None = None,
     unit: str | None = None,
     sampling: str | None = None,
     matched_on: str | Sequence[str] = SET_KEY,
@@ -87,6 +91,8 @@ def design_rows(
         registry: which cases are compared; None for all.
     columns
         Exposures, covariates and strata.
+    among
+        ``COLUMN=VALUE[,VALUE]``, several joined with '+', within cases: only rows of which it holds are compared.
     unit, sampling
         Of a registry's referents. ``unit`` may also say what the referents of a frame are.
     matched_on
@@ -101,13 +107,15 @@ def design_rows(
     """
     if design not in DESIGNS:
         raise OptionError(f"design is '{design}'; it is one of {', '.join(DESIGNS)}.{suggestion(design, DESIGNS)}")
+    if design != WITHIN and among is not None:
+        raise OptionError("among goes with the design within_cases; beside referents outcome says which cases count.")
     if design == WITHIN and (unit or sampling):
         raise OptionError("unit and sampling say what referents are; the design within_cases has none.")
     if design != WITHIN and (is_view(source) or _has_referents(source)):
         return _beside_referents(source, design=design, outcome=outcome, columns=columns, unit=unit, sampling=sampling)
     if outcome is None:
         raise InputError("outcome is missing; name a true/false column, or COLUMN=VALUE, for example pulley_grade=III.")
-    rows = gradual_set_apart(cases_of(source))
+    rows, apart = _only(source, gradual_set_apart(cases_of(source)), among)
     rows, name = _with_asked_outcome(source, rows, outcome, columns)
     return DesignRows(
         rows=rows,
@@ -117,8 +125,26 @@ def design_rows(
         sets=_keys(matched_on) if design == MATCHED else (),
         unit=unit or "",
         sampling=sampling or "",
+        among=read_outcome(among).name if among else "",
+        left_out=apart,
         notes=_same_findings(name, columns),
     )
+
+
+def _only(source: Any, rows: nw.LazyFrame[Any], among: str | None) -> tuple[nw.LazyFrame[Any], pd.DataFrame]:
+    """Keep the rows of which a condition holds; count the others, and those that cannot be judged by it."""
+    if among is None:
+        return rows, no_rows_left_out()
+    wanted = read_outcome(among)
+    refuse_persons(source, wanted.columns, role="among")
+    judged = with_outcome(rows, wanted, role="among")
+    holds = nw.col(wanted.name)
+    reasons = {f"not {wanted.name}": ~holds.fill_null(True), f"{wanted.name}: not known": holds.is_null()}
+    parted = sort_out(judged, reasons)
+    if not parted.n_used:
+        raise DataError(nothing_left("rows", parted))
+    kept: nw.LazyFrame[Any] = parted.used.drop(wanted.name)
+    return kept, parted.left_out
 
 
 def _same_findings(outcome: str, columns: Sequence[str]) -> tuple[Note, ...]:

@@ -14,6 +14,8 @@ from registry.errors import DataError
 
 NOTHING_NEW: Final = 1e-8
 """A column of which less than this part is not told by the columns before it adds nothing."""
+LISTED: Final = 8
+"""So many levels of a column stand in a sentence."""
 SHARE: Final = 1e-6
 """A column takes part in a dependence when its weight (columns of length 1) is above this."""
 
@@ -100,7 +102,11 @@ def _listed(parameters: Sequence[Parameter]) -> str:
     for each in parameters:
         columns.setdefault(each.term, []).append(each.level)
     words = [
-        f"'{term}' at " + ", ".join(f"'{level}'" for level in levels) if levels != [PER_UNIT] else f"'{term}'"
-        for term, levels in columns.items()
+        f"'{term}' at {_first(levels)}" if levels != [PER_UNIT] else f"'{term}'" for term, levels in columns.items()
     ]
     return "; ".join(words)
+
+
+def _first(levels: Sequence[str]) -> str:
+    words = ", ".join(f"'{level}'" for level in levels[:LISTED])
+    return words if len(levels) <= LISTED else f"{words}, ... ({len(levels)} levels)"

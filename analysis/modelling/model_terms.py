@@ -14,7 +14,7 @@ import pandas as pd
 
 from analysis.levels import MISSING_LEVELS, NOT_RECORDED, level_word, ordered_levels
 from analysis.modelling.reference_levels import chosen_reference
-from analysis.odds_columns import MOST_CODES, check_outcome
+from analysis.odds_columns import MOST_CODES, check_outcome, refuse_names
 from analysis.results import Note
 from analysis.tallies import kind_of
 from registry.door import require
@@ -237,6 +237,7 @@ def term_of(
             f"term '{column.name}' holds {len(raw)} different numbers, which is a measurement and has no reference; "
             f"leave the reference out, or cut the term into named groups first."
         )
+    refuse_names(column.name, len(raw), "term")
     levels = ordered_levels(column.name, raw.values())
     _refuse_single(column.name, levels, n)
     reference, notes = chosen_reference(column.name, levels, (references or {}).get(column.name))

@@ -40,6 +40,14 @@ def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
             show_default=False,
         ),
     ] = None,
+    among: Annotated[
+        str | None,
+        typer.Option(
+            help="COLUMN=VALUE[,VALUE], joined with +: only these injuries are compared, for example complete against "
+            "other A2 injuries with --among main_structure=a2 --outcome main_extent=complete.",
+            show_default=False,
+        ),
+    ] = None,
     exposure: Annotated[
         str,
         typer.Option(
@@ -104,6 +112,7 @@ def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
     options: dict[str, Any] = {
         "design": design,
         "outcome": _outcome(outcome, within=within),
+        "among": among,
         "exposures": exposures,
         "adjust": covariates,
         "references": _references(reference or [], exposures, covariates),
@@ -120,6 +129,7 @@ def odds(  # noqa: PLR0913, PLR0917 (a command's options are its parameters)
     asked = {
         "design": None if within else design,
         "outcome": outcome,
+        "among": among,
         "exposure": exposure,
         "reference": ",".join(reference or []) or None,
         "adjust": adjust,

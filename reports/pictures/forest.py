@@ -144,6 +144,8 @@ def _axis_words(result: OddsRatios, methods: list[str], signs: int) -> str:
         what += f" by {wording.column_words(result.exposure)}"
         if result.reference:
             what += f", against {wording.label(result.reference, column=result.exposure)}"
+    if result.among:
+        what += f"; only {spoken_outcome(result.among)}"
     how = f"odds ratio, log axis; {level}{f' ({wording.label(methods[0])})' if len(methods) == 1 else ''}"
     return "\n".join([*textwrap.wrap(what, signs), *textwrap.wrap(how, signs)])
 

@@ -51,6 +51,8 @@ def odds_tables(result: OddsRatios, key: str) -> tuple[Table, ...]:
     caption = f"Odds of {spoken_outcome(result.outcome)} by {about}, against {reference}."
     if several or not result.reference:
         caption = f"Odds of {spoken_outcome(result.outcome)}."
+    if result.among:
+        caption = f"{caption.removesuffix('.')}; only {spoken_outcome(result.among)}."
     meanings = [words for words in (result.meaning, result.cannot_mean) if words]
     main = Table(
         key=key,

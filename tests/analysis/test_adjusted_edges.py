@@ -138,3 +138,11 @@ def test_a_sparse_combination_is_named_although_each_level_is_full() -> None:
     result = adjusted_odds_ratios(table, outcome="a2", terms=["crimp", "cold"], interactions=["crimp:cold"])
     assert sentence(result, "sparse_cells").endswith("'crimp' at 'yes' (2); 'crimp:cold' at 'yes:yes' (2).")
     assert set(result.table["method"]) == {"logistic", "firth"}
+
+
+def test_levels_by_the_hundred_are_names_and_a_sentence_lists_the_first_of_many() -> None:
+    frame = rows().assign(key=[f"k{place}" for place in range(240)])
+    with pytest.raises(InputError, match="term 'key' has 240 levels; more than 200 are names"):
+        adjusted_odds_ratios(frame, outcome="a2", terms=["grip", "key"])
+    with pytest.raises(DataError, match=r"'key' at 'k1', 'k10', .*, \.\.\. \(99 levels\)\); leave out terms"):
+        adjusted_odds_ratios(frame.head(100), outcome="a2", terms=["key"])

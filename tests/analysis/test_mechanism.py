@@ -319,3 +319,17 @@ def test_three_cases_give_a_result_or_a_sentence(design: Any) -> None:
     for name in ("hurt", "grip"):
         with pytest.raises(DataError, match=f"'{name}'"):
             mechanism_odds(frame.assign(**{name: frame[name].iloc[0]}), design=design, outcome="hurt", exposures="grip")
+
+
+def test_among_keeps_the_rows_of_which_the_condition_holds() -> None:
+    by_hand = FRAME[FRAME["pulley_grade"].isin(["III", "IV"])]
+    one = mechanism_odds(FRAME, outcome="ruptured", exposures="sex", among="pulley_grade=III,IV")
+    other = mechanism_odds(by_hand, outcome="ruptured", exposures="sex")
+    pd.testing.assert_frame_equal(one.table, other.table)
+    assert one.n_rows_in == len(FRAME)
+    assert (
+        dict(one.left_out.to_numpy())["pulley_grade=III,IV: not known"]
+        == (FRAME["pulley_grade"] == "not_gradable").sum()
+    )
+    with pytest.raises(DataError, match="none of the 240 rows can be used"):
+        mechanism_odds(FRAME.assign(pulley_grade="I"), outcome="ruptured", exposures="sex", among="pulley_grade=III,IV")

@@ -86,3 +86,9 @@ def test_limits_that_rest_on_few_climbers_are_named() -> None:
     rows = ROWS.assign(climber=[f"c{n // 2}" for n in range(40)])
     many = odds_ratios(rows, outcome="a2", exposure="grip", reference="pinch")
     assert codes(many) == ["climbers_repeat"]
+
+
+def test_levels_by_the_hundred_are_names() -> None:
+    rows = pd.concat([ROWS] * 6, ignore_index=True).assign(key=[f"k{place}" for place in range(240)])
+    with pytest.raises(InputError, match="exposure 'key' has 240 levels; more than 200 are names"):
+        odds_ratios(rows, outcome="a2", exposure="key")

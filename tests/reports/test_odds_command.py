@@ -184,6 +184,10 @@ def test_trend_over_bands(run: Run) -> None:
         (["--outcome", "minor=maybe"], "'minor' is yes or no; 'maybe' is neither"),
         (["--outcome", "athlete=k1"], "outcome 'athlete' would list persons"),
         (["--outcome", "pulley_grade=IV+grip=jam"], "'grip' is what the outcome"),
+        (["--among", "pulley_grad=III"], "given as among.*Did you mean 'pulley_grade'"),
+        (["--among", "pulley_grade=V"], "among 'pulley_grade=V': no case has 'V'"),
+        (["--among", "athlete=k1"], "among 'athlete' would list persons"),
+        (["--design", "case_control", "--among", "digit=ring"], "among goes with the design within_cases"),
         (["--figure", "odds.bmp"], "written as .svg, .png or .pdf"),
         (["--people", "children"], "--people is 'children'; it is one of adults, minors, all"),
         (["--json", "--csv"], "--json or --csv"),
@@ -196,3 +200,19 @@ def test_a_bad_call_gets_one_sentence(run: Run, words: list[str], said: str) -> 
     assert "\n" not in str(shown.exception)
     with pytest.raises(AnnularyError, match=said):
         raise shown.exception
+
+
+def test_only_some_injuries_are_compared_and_the_others_counted(run: Run) -> None:
+    words = ("--among", "main_structure=a2", "--outcome", "main_extent=complete", "--exposure", "sex")
+    body = json.loads(run(*words, "--json", "--people", "all").stdout)
+    assert body["among"] == "main_structure=a2"
+    left = {row["reason"]: row["n"] for row in body["left_out"]}
+    assert left["not main_structure=a2"] > 0
+    assert body["n_rows_used"] + sum(left.values()) == body["n_rows_in"] == 160
+    assert "; only main structure A2 pulley." in run(*words).stdout.replace("\n", " ")
+
+
+def test_minors_come_with_their_own_caution(run: Run) -> None:
+    asked = ("--outcome", "main_extent=complete", "--exposure", "sex")
+    assert "Under 18: pain in a finger joint" in run(*asked, "--people", "minors").stderr
+    assert "Under 18: pain in a finger joint" not in run(*asked).stderr
