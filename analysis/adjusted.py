@@ -80,8 +80,8 @@ def adjusted_odds_ratios(  # noqa: PLR0913 - each is a decision that a reader of
         Pairs of terms, each 'a:b' or (a, b), whose product enters too; their rows are ratios of ratios.
     firth
         Whether Firth's penalised estimates stand beside: when_sparse, wherever fewer than 5 rows with or without the
-        outcome stand behind a level, the rarer of both is fewer than 5 a coefficient, or covariates foretell the
-        outcome; always; never.
+        outcome stand behind a level (of an interaction: in a combination), the rarer of both is fewer than 5 a
+        coefficient, or covariates foretell the outcome; always; never.
     people
         adults or minors: the others are left out and counted, by the column ``minor``. None takes all rows as they are.
     design
@@ -108,7 +108,7 @@ def adjusted_odds_ratios(  # noqa: PLR0913 - each is a decision that a reader of
     ColumnError
         When the frame lacks a column.
     InputError
-        When the outcome is not true/false, a term holds dates, or a column is given twice.
+        When the outcome is not true/false, a term holds dates or more than 200 levels, or a column is given twice.
     OptionError
         When a reference, an interaction, the design or another option does not exist, or levels of a registry would
         list persons.

@@ -95,7 +95,8 @@ def matched_odds_ratios(
     ColumnError
         When the frame lacks a column.
     InputError
-        When the outcome is not true/false, a term is a date, a column is given twice, or a registry is given.
+        When the outcome is not true/false, a term is a date or has more than 200 levels, a column is given twice, or a
+        registry is given.
     OptionError
         When a reference or the level does not exist.
     DataError

@@ -89,7 +89,8 @@ def odds_ratios(
     ColumnError
         When the frame lacks a column.
     InputError
-        When the outcome is not true/false, the exposure is a measurement or a date, or a column is given twice.
+        When the outcome is not true/false, the exposure is a measurement, a date or has more than 200 levels, or a
+        column is given twice.
     OptionError
         When the reference, the design or the level does not exist, or groups of a registry would list persons.
     DataError
