@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.clusters import CLIMBER
+from analysis.designs import ADJUSTED
 from analysis.modelling.adjusted_model import Estimates, LogisticModel
 from analysis.modelling.adjusted_notes import is_sparse, model_notes
 from analysis.modelling.adjusted_rows import coefficient_lines, crude_counts, fit_line, ratio_lines, wald_lines
@@ -24,21 +25,6 @@ from analysis.thresholds import CONF_LEVEL, FIRTH_REPLICATES
 from registry.door import require
 from registry.errors import OptionError, suggestion
 
-DESIGNS: Final = {
-    "within_cases": (
-        "Among injuries only: the odds of {outcome} at one level against those at its reference, between injuries that "
-        "are alike in the other terms of the model. It is an association between features of injuries.",
-        "It is not the risk of being injured, and not what a change of technique would prevent: climbers without an "
-        "injury are not in it, nor is what the model leaves out.",
-    ),
-    "case_control": (
-        "Cases against referents: the odds of {outcome} at one level against those at its reference, between rows that "
-        "are alike in the other terms of the model. Where referents were drawn from those at risk whenever a case "
-        "happened, it estimates a rate ratio; otherwise it comes near a ratio of risks only where injury is rare.",
-        "It is not a risk, it does not say how often injuries happen, and it holds only as far as referents were "
-        "chosen without regard to the exposure; what the model leaves out is not adjusted for.",
-    ),
-}
 """For each design what the ratio means, and what it cannot mean."""
 WHEN: Final = ("when_sparse", "always", "never")
 """When Firth's estimate stands beside the other."""
@@ -137,7 +123,7 @@ def adjusted_odds_ratios(  # noqa: PLR0913 - each is a decision that a reader of
     [['grip', 'jam', 'logistic'], ['age', 'per unit', 'logistic']]
     """
     normal_quantile(conf_level)
-    _check_word("design", design, DESIGNS)
+    _check_word("design", design, ADJUSTED)
     _check_word("firth", firth, WHEN)
     _check_seed(seed)
     refuse_persons(frame, [terms] if isinstance(terms, str) else terms, role="term")
@@ -172,8 +158,8 @@ def adjusted_odds_ratios(  # noqa: PLR0913 - each is a decision that a reader of
         reference=patterns.terms[0].reference,
         strata=None,
         design=design,
-        meaning=DESIGNS[design][0].format(outcome=outcome),
-        cannot_mean=DESIGNS[design][1],
+        meaning=ADJUSTED[design][0].format(outcome=outcome),
+        cannot_mean=ADJUSTED[design][1],
         exposures=names,
         tests=tests,
         coefficients=pd.DataFrame(coefficient_lines(layout.parameters, estimates), columns=list(COEFFICIENT_COLUMNS)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 import narwhals.stable.v2 as nw
 import numpy as np
@@ -13,6 +13,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from analysis.clusters import CLIMBER
+from analysis.designs import MATCHED_CANNOT_MEAN, MATCHED_MEANING
 from analysis.matching.matched_makeups import Behind, behind, discordant_pairs, set_makeups
 from analysis.matching.matched_model import (
     METHOD,
@@ -36,15 +37,6 @@ from registry.door import enter, require
 from registry.errors import DataError, InputError
 
 Array = npt.NDArray[np.float64]
-
-MEANING: Final = (
-    "Cases against the referents of their own matched set: the odds of {outcome} at one level of an exposure against "
-    "those at its reference, with whatever the members of a set share held equal."
-)
-CANNOT_MEAN: Final = (
-    "It says nothing about what sets were matched on, and it is no risk: how often {outcome} happens cannot be read "
-    "from sets that were made around cases."
-)
 
 
 def matched_odds_ratios(
@@ -209,8 +201,8 @@ def _estimated(
         reference=first.reference,
         strata=None,
         design="matched",
-        meaning=MEANING.format(outcome=asked.outcome),
-        cannot_mean=CANNOT_MEAN.format(outcome=asked.outcome),
+        meaning=MATCHED_MEANING.format(outcome=asked.outcome),
+        cannot_mean=MATCHED_CANNOT_MEAN.format(outcome=asked.outcome),
         exposures=asked.terms,
         tests=_tests(model, pairs),
         coefficients=model_coefficients(model),

@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.clusters import CLIMBER, repeats
+from analysis.designs import CRUDE
 from analysis.exact_tables import general_association
 from analysis.levels import MISSING_LEVELS, level_word, ordered_levels
 from analysis.modelling.reference_levels import chosen_reference
@@ -27,14 +28,6 @@ from analysis.tallies import counts_by_cell
 from analysis.thresholds import CONF_LEVEL
 from analysis.two_by_two import Ratio, TwoByTwo, conditional_exact, conditional_mid_p, woolf
 from registry.errors import DataError, OptionError, suggestion
-
-DESIGNS: Final = {
-    "within_cases": "Among injuries only: the odds of {outcome} at one level of {exposure} against those at "
-    "{reference}. It is an association between features of injuries, not the risk of being injured.",
-    "case_control": "Cases against referents: the odds of {outcome} at one level of {exposure} against those at "
-    "{reference}. Where referents were drawn from those at risk whenever a case happened, it estimates a rate "
-    "ratio; otherwise it comes near a ratio of risks only where injury is rare.",
-}
 
 TEST_COLUMNS: Final = ("exposure", "level", "test", "statistic", "df", "p_value")
 
@@ -115,8 +108,8 @@ def odds_ratios(
     [2.0]
     """
     normal_quantile(conf_level)
-    if design not in DESIGNS:
-        raise OptionError(f"design is '{design}'; it is one of {', '.join(DESIGNS)}.{suggestion(design, DESIGNS)}")
+    if design not in CRUDE:
+        raise OptionError(f"design is '{design}'; it is one of {', '.join(CRUDE)}.{suggestion(design, CRUDE)}")
     refuse_persons(frame, [exposure], role="exposure")
     refuse_persons(frame, [strata], role="strata")
     rows = cases_of(frame)
@@ -144,7 +137,7 @@ def odds_ratios(
         reference=chosen,
         strata=strata,
         design=design,
-        meaning=DESIGNS[design].format(outcome=outcome, exposure=exposure, reference=chosen),
+        meaning=CRUDE[design].format(outcome=outcome, exposure=exposure, reference=chosen),
         tests=_tests(tally, comparisons, exposure),
     )
 

@@ -9,8 +9,7 @@ from typing import Any, Final
 import narwhals.stable.v2 as nw
 import pandas as pd
 
-from analysis.adjusted import DESIGNS as ADJUSTED_DESIGNS
-from analysis.matched import CANNOT_MEAN, MEANING
+from analysis.designs import ADJUSTED, MATCHED_CANNOT_MEAN, MATCHED_MEANING
 from analysis.outcomes import gradual_set_apart, read_outcome, with_outcome
 from analysis.referents import INJURED, SET_KEY, compared
 from analysis.results import Note, no_rows_left_out
@@ -120,8 +119,8 @@ def design_rows(
     return DesignRows(
         rows=rows,
         outcome=name,
-        meaning=MEANING.format(outcome=name) if design == MATCHED else ADJUSTED_DESIGNS[design][0].format(outcome=name),
-        cannot_mean=CANNOT_MEAN.format(outcome=name) if design == MATCHED else ADJUSTED_DESIGNS[design][1],
+        meaning=MATCHED_MEANING.format(outcome=name) if design == MATCHED else ADJUSTED[design][0].format(outcome=name),
+        cannot_mean=MATCHED_CANNOT_MEAN.format(outcome=name) if design == MATCHED else ADJUSTED[design][1],
         sets=_keys(matched_on) if design == MATCHED else (),
         unit=unit or "",
         sampling=sampling or "",

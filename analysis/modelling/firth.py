@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from analysis.modelling.penalised_likelihood import PenalisedModel, PenalisedProfile
 from analysis.proportions import normal_quantile
@@ -180,7 +180,7 @@ def penalised_p_value(matrix: Any, events: Any, others: Any, place: int, *, fit:
     0.07
     """
     profile = _profile(matrix, events, others, place, fit)
-    return float(chi2.sf(max(0.0, profile.drop(0.0)), 1))
+    return float(chdtrc(1, max(0.0, profile.drop(0.0))))
 
 
 def resampled_limits(
