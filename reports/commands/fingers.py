@@ -43,6 +43,10 @@ def distribution(  # noqa: PLR0913, PLR0917 (a command's options are its paramet
         str | None,
         typer.Option(help="With --figure: hands, bars or heat, instead of the usual picture.", show_default=False),
     ] = None,
+    size: Annotated[
+        str | None,
+        typer.Option(help="With --figure: slide, or column for a printed column.", show_default=False),
+    ] = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
     figure: FigureFile = None,
@@ -52,7 +56,7 @@ def distribution(  # noqa: PLR0913, PLR0917 (a command's options are its paramet
     alone = by is None and not (as_json or as_csv)
     with opened(registry, freeze) as view:
         results = _compared(view, by, compare) if compare else _dominant(view) if dominant else _shares(view, by, alone)
-        show(results, view, as_json=as_json, as_csv=as_csv, figure=figure, picture=picture)
+        show(results, view, as_json=as_json, as_csv=as_csv, figure=figure, picture=picture, size=size)
         if limits and not (as_json or as_csv):
             _print_limits(results)
         following = _next(view, compare, by)

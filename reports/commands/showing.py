@@ -29,6 +29,7 @@ def show(
     as_csv: bool,
     figure: Path | None,
     picture: str | None = None,
+    size: str | None = None,
 ) -> None:
     """Print results as text, JSON or CSV, with their cautions; draw the first where a figure was asked for."""
     from registry.errors import OptionError
@@ -52,15 +53,15 @@ def show(
     cautions = dict.fromkeys(caution.sentence for result in results for caution in terminal.result_cautions(result))
     typer.echo("\n" + "\n".join(f"caution: {sentence}" for sentence in cautions), err=True)
     if figure is not None:
-        _draw(first, figure, picture)
+        _draw(first, figure, picture=picture, size=size)
 
 
-def _draw(result: Result, place: Path, picture: str | None) -> None:
+def _draw(result: Result, place: Path, *, picture: str | None, size: str | None) -> None:
     from reports.cautions import PICTURE_MARK
     from reports.pictures.drawing import draw
     from reports.pictures.style import marked, save
 
-    save(marked(draw(result, picture=picture), PICTURE_MARK), place)
+    save(marked(draw(result, picture=picture, size=size), PICTURE_MARK), place)
     typer.echo(f"figure: {place}", err=True)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from analysis.results import (
     Agreement,
@@ -15,14 +15,14 @@ from analysis.results import (
     SurvivalCurves,
     TrendTest,
 )
-from registry.errors import DataError, InputError
+from registry.errors import DataError, InputError, OptionError, suggestion
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
-def draw(result: Result, ax: Axes | None = None, *, picture: str | None = None) -> Figure:
+def draw(result: Result, ax: Axes | None = None, *, picture: str | None = None, size: str | None = None) -> Figure:
     """Draw a result; its type chooses the picture, and nothing is computed.
 
     Parameters
@@ -35,6 +35,8 @@ def draw(result: Result, ax: Axes | None = None, *, picture: str | None = None) 
         matplotlib axes to draw into; None makes a figure of its own, outside pyplot.
     picture
         Of a distribution: hands, bars or heat; None chooses (``chosen_picture``).
+    size
+        Of the hand and the heat table: slide (7 inches wide; the default) or column (3.3 inches, for a printed column).
 
     Returns
     -------
@@ -61,8 +63,12 @@ def draw(result: Result, ax: Axes | None = None, *, picture: str | None = None) 
             f"{result.n_rows_used} of {result.n_rows_in} rows could be used" if result.n_rows_in else "there is no row"
         )
         raise DataError(f"there is nothing to draw: {used}. The table stands without its picture.")
+    if size is not None and size not in SIZES:
+        raise OptionError(f"size is '{size}'; it is one of {', '.join(SIZES)}.{suggestion(size, SIZES)}")
     if isinstance(result, Distribution):
-        return _draw_distribution(result, ax, picture)
+        return _draw_distribution(result, ax, picture, size)
+    if size is not None:
+        raise InputError(f"size '{size}' goes with the hand and the heat table; {type(result).__name__} has one size.")
     if picture is not None:
         raise InputError(f"picture '{picture}' goes with a distribution; {type(result).__name__} has one picture.")
     for kind, home, name in PICTURE_OF:
@@ -82,10 +88,15 @@ PICTURE_OF: Final[tuple[tuple[type[Result], str, str], ...]] = (
 """Each kind of result, and the function that draws it; loaded when it is needed."""
 
 
-def _draw_distribution(result: Distribution, ax: Axes | None, picture: str | None) -> Figure:
+SIZES: Final = ("slide", "column")
+
+
+def _draw_distribution(result: Distribution, ax: Axes | None, picture: str | None, size: Any) -> Figure:
     from reports.pictures.choosing import chosen_picture
 
     chosen = chosen_picture(result, picture)
+    if size is not None and chosen == "bars":
+        raise InputError(f"size '{size}' goes with the hand and the heat table; bars have one size.")
     if isinstance(result, DistributionComparison):
         from reports.pictures.comparison import draw_comparison
 
@@ -93,11 +104,11 @@ def _draw_distribution(result: Distribution, ax: Axes | None, picture: str | Non
     if chosen == "hands":
         from reports.pictures.hands import draw_hands
 
-        return draw_hands(result, ax)
+        return draw_hands(result, ax, size=size)
     if chosen == "heat":
         from reports.pictures.heat import draw_heat
 
-        return draw_heat(result, ax)
+        return draw_heat(result, ax, size=size)
     from reports.pictures.bars import draw_bars
 
     return draw_bars(result, ax)

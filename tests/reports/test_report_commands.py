@@ -102,6 +102,17 @@ def test_a_figure_is_written_beside_the_table(run: Run, registry_file: Path, tmp
     assert str(place) in shown.stderr
 
 
+@pytest.mark.parametrize(("size", "inches"), [("slide", 7.0), ("column", 3.3)])
+def test_a_figure_has_the_size_that_was_asked_for(
+    run: Run, registry_file: Path, tmp_path: Path, size: str, inches: float
+) -> None:
+    from matplotlib.image import imread
+
+    place = tmp_path / "hands.png"
+    assert run("distribution", "--registry", registry_file, "--figure", place, "--size", size).exception is None
+    assert imread(place).shape[1] == pytest.approx(inches * 200, abs=1)  # 200 dots an inch
+
+
 def test_findings_columns_count_structures(run: Run, registry_file: Path) -> None:
     shown = run("distribution", "--registry", registry_file, "--by", "structure")
     assert "Unit: findings" in shown.stdout
@@ -131,6 +142,9 @@ def test_season_writes_its_files_and_names_the_page(run: Run, registry_file: Pat
         (("season", "--registry", "{file}", "--from", "2024-12-31", "--to", "2024-01-01"), "swap the two days"),
         (("distribution", "--registry", "{file}", "--json", "--csv"), "not both"),
         (("distribution", "--registry", "{file}", "--figure", "a.gif"), "ends otherwise"),
+        (("distribution", "--registry", "{file}", "--by", "sex", "--figure", "a.svg", "--picture", "hands"), "as bars"),
+        (("distribution", "--registry", "{file}", "--figure", "a.svg", "--picture", "hand"), "Did you mean 'hands'"),
+        (("distribution", "--registry", "{file}", "--figure", "a.svg", "--size", "poster"), "slide, column"),
         (("distribution", "--registry", "nowhere.duckdb"), "nowhere.duckdb"),
     ],
 )
