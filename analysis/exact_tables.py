@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import chdtrc, gammaln
 
+from analysis.drawn_tables import drawn_sums, nested
 from analysis.thresholds import MONTE_CARLO_TABLES
 from analysis.two_by_two import SAME_PROBABILITY
 from registry.errors import DataError
@@ -104,7 +105,7 @@ def exact_p(
     p_value = walk.p_value()
     if p_value is not None:
         return ExactP(p_value=p_value, test="fisher_exact")
-    if not _nested(cells):
+    if not nested(cells):
         sentence = "The table is too large for the exact test, and its impossible cells let no table be drawn."
         return ExactP(p_value=float("nan"), test="fisher_monte_carlo", std_error=float("nan"), sentence=sentence)
     share = _drawn_share(counts, cells, tables=tables, seed=seed)
@@ -311,26 +312,9 @@ class _Walk:
         return self._chance(np.broadcast_to(node, column.shape), column, int(self.columns[place]))
 
 
-def _nested(cells: Flags) -> bool:
-    ordered = cells[np.argsort(cells.sum(axis=1), kind="stable")]
-    return bool((ordered[1:] | ~ordered[:-1]).all())
-
-
 def _drawn_share(counts: Whole, cells: Flags, *, tables: int, seed: int) -> float:
-    """Draw tables row by row from the fewest possible cells to the most; nested rows make that draw exact."""
-    random = np.random.default_rng(seed)
+    """Return the share of drawn tables that are not more likely than the counts."""
     logs = gammaln(np.arange(int(counts.sum()) + 1) + 1.0)
-    left = np.repeat(counts.sum(axis=0)[:, None], tables, axis=1)
-    rarity = np.zeros(tables)
-    for row in np.argsort(cells.sum(axis=1), kind="stable"):
-        columns = np.flatnonzero(cells[row])
-        to_place = np.full(tables, int(counts[row].sum()), dtype=np.int64)
-        others = left[columns].sum(axis=0)
-        for column in columns:
-            others -= left[column]
-            drawn = random.hypergeometric(left[column], others, to_place)
-            left[column] -= drawn
-            to_place -= drawn
-            rarity += logs[drawn]
+    rarity = drawn_sums(counts, cells, lambda _row, _column, drawn: logs[drawn], tables=tables, seed=seed)
     observed = float(logs[counts[cells]].sum())
     return float((np.sum(rarity >= observed - SAME_PROBABILITY) + 1) / (tables + 1))

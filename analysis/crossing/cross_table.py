@@ -18,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.special import xlogy
 from scipy.stats import chi2 as chi_square
 
+from analysis.drawn_tables import drawn_sums, nested
 from analysis.results import Note, no_tests
 from analysis.thresholds import MIN_FOR_TEST, MONTE_CARLO_TABLES, SPARSE_EXPECTED
 
@@ -181,7 +182,7 @@ def _tests(
     pearson = float((((observed - expected) ** 2)[cells] / expected[cells]).sum())
     ratio = float(2 * xlogy(observed[cells], observed[cells] / expected[cells]).sum())
     few = int((expected[cells] < SPARSE_EXPECTED).sum())
-    simulate = few > 0 and _nested(cells)
+    simulate = few > 0 and nested(cells)
     p_value = float(chi_square.sf(pearson, df))
     notes: tuple[Note, ...] = ()
     if few:
@@ -214,31 +215,12 @@ def _components(cells: Flags) -> int:
     return int(connected_components(graph, directed=False, return_labels=False))
 
 
-def _nested(cells: Flags) -> bool:
-    """Say whether each row's possible cells are among those of the next larger row."""
-    ordered = cells[np.argsort(cells.sum(axis=1), kind="stable")]
-    return bool((ordered[1:] | ~ordered[:-1]).all())
-
-
 def _monte_carlo(observed: Floats, expected: Floats, cells: Flags, pearson: float, *, seed: int, tables: int) -> float:
-    """Draw tables from the conditional distribution given both margins and count those at least as far off.
+    """Draw tables given both margins and count those at least as far from what is expected."""
 
-    Row by row, from the row with the fewest possible cells to the one with most, each cell is hypergeometric
-    given what is left. With nested rows every choice for a row leaves the same number of ways to complete the
-    table, so this draws from the exact conditional distribution of quasi-independence.
-    """
-    random = np.random.default_rng(seed)
-    left = np.repeat(observed.sum(axis=0).astype(np.int64)[:, None], tables, axis=1)
-    statistic = np.zeros(tables)
-    for row in np.argsort(cells.sum(axis=1), kind="stable"):
-        columns = np.nonzero(cells[row])[0]
-        to_place = np.full(tables, int(observed[row].sum()), dtype=np.int64)
-        others = left[columns].sum(axis=0)
-        for column in columns:
-            others -= left[column]
-            drawn = random.hypergeometric(left[column], others, to_place)
-            left[column] -= drawn
-            to_place -= drawn
-            statistic += (drawn - expected[row, column]) ** 2 / expected[row, column]
+    def distance(row: int, column: int, drawn: npt.NDArray[np.int64]) -> Floats:
+        return np.asarray((drawn - expected[row, column]) ** 2 / expected[row, column])
+
+    statistic = drawn_sums(observed.astype(np.int64), cells, distance, tables=tables, seed=seed)
     # Sums in another order differ in the last digits; ties must count.
     return float((np.sum(statistic >= pearson * (1 - 1e-9)) + 1) / (tables + 1))
