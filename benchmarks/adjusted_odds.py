@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import tempfile
 import time
 from pathlib import Path
 from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, for both sides
 
 import duckdb
 import numpy as np
