@@ -286,6 +286,8 @@ def outcome_words(outcome: str) -> str:
     ('pulley grade III or IV', 'injury')
     >>> outcome_words("main_structure=a2+main_extent=complete"), outcome_words("has_a2=1")
     ('complete rupture (A2 pulley)', 'A2 pulley hurt')
+    >>> outcome_words("main_extent=complete")
+    'complete rupture'
     """
     from analysis.outcomes import read_outcome
     from registry.errors import OptionError
@@ -307,6 +309,8 @@ def outcome_words(outcome: str) -> str:
 
 def _condition_words(column: str, values: tuple[str, ...]) -> str:
     said = " or ".join(label(value, column=column) for value in values)
+    if column == "main_extent" and set(values) <= set(RUPTURES):
+        return f"{said} rupture"
     if said in ("yes", "true"):
         return column_words(column)
     return f"{column_words(column)}{':' if said in ('no', 'false') else ''} {said}"
