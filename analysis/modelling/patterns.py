@@ -179,8 +179,9 @@ class Patterns:
         codes = self.coder.sql()
         known = " AND ".join(f"({code}) IS NOT NULL" for code in (*codes, quoted(self.outcome)))
         places = [f"{code} AS digit_{at}" for at, code in enumerate(codes)]
-        # Names are only compared, never shown. A hash of 64 bits costs a tenth of their text; that two of a million
-        # names share one has a chance below 1 in 10 million. Sorted by it, row order leaves no trace.
+        # Names are only compared, never shown. A hash costs a tenth of their text; what is left of its 64 bits beside
+        # the cell (about 50) two of a million climbers share with a chance of 1 in 2000, which would move an error by
+        # a millionth of itself. Sorted by it, row order leaves no trace.
         columns = f"hash({quoted(cluster)}) AS cluster, {quoted(cluster)} IS NOT NULL AS named"
         flags = f"{quoted(self.outcome)} IS TRUE AS happened, {known} AS used"
         relation: Any = rows.to_native()
@@ -330,26 +331,29 @@ def _summed(pattern: Counts, weights: npt.NDArray[Any], size: int) -> Counts:
 
 def _membership(cluster: npt.NDArray[Any], named: npt.NDArray[np.bool_], cell: Counts, patterns: int) -> Membership:
     """Part repeaters from the rest; a cell is twice the pattern, and one more where the outcome happened."""
-    order = np.argsort(cluster)
-    cluster, cell = cluster[order], cell[order]
-    new = np.ones(len(cluster) + 1, dtype=bool)
-    new[1:-1] = cluster[1:] != cluster[:-1]
-    again = ~(new[:-1] & new[1:]) & named[order]
-    alone = np.bincount(cell[~again], minlength=2 * patterns)
-    # In the order of climbers and cells, so that sums of fractions come out the same whatever the order of rows.
-    owner = np.cumsum(new[:-1][again]) - 1
-    key = np.sort(owner * (2 * patterns) + cell[again])
-    both = key // 2
+    alone = np.bincount(cell[~named], minlength=2 * patterns)
+    if not named.all():
+        cluster, cell = cluster[named], cell[named]
+    # One sort of hash and cell together, the cell in the lowest bits: in the order of climbers and cells, so that
+    # sums of fractions come out the same whatever the order of rows.
+    bits = np.uint64(max(1, (2 * patterns - 1).bit_length()))
+    packed = np.sort((cluster.astype(np.uint64) >> bits << bits) | cell.astype(np.uint64))
+    owner, cell = packed >> bits, (packed & ((np.uint64(1) << bits) - np.uint64(1))).astype(np.int64)
+    new = np.ones(len(owner) + 1, dtype=bool)
+    new[1:-1] = owner[1:] != owner[:-1]
+    again = ~(new[:-1] & new[1:])
+    alone = alone + np.bincount(cell[~again], minlength=2 * patterns)
+    climber_of, cell = np.cumsum(new[:-1][again]) - 1, cell[again]
+    both = climber_of * patterns + cell // 2
     starts = (
-        np.flatnonzero(np.concatenate([[True], both[1:] != both[:-1]])) if len(key) else np.zeros(0, dtype=np.int64)
+        np.flatnonzero(np.concatenate([[True], both[1:] != both[:-1]])) if len(both) else np.zeros(0, dtype=np.int64)
     )
-    events = np.add.reduceat(key & 1, starts) if len(key) else starts
-    climber, pattern = np.divmod(both[starts], patterns)
+    events = np.add.reduceat(cell & 1, starts) if len(both) else starts
     return Membership(
-        climber=climber,
-        pattern=pattern,
+        climber=climber_of[starts],
+        pattern=cell[starts] // 2,
         events=events,
-        others=np.diff(np.append(starts, len(key))) - events,
+        others=np.diff(np.append(starts, len(both))) - events,
         alone_events=alone[1::2],
         alone_others=alone[::2],
     )
