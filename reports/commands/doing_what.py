@@ -160,7 +160,7 @@ def _answer(view: View, options: dict[str, Any]) -> OddsRatios:
         except DataError as error:
             gone = [name for name, level in usual.items() if f"has '{level}', the reference of '{name}'" in str(error)]
             if not gone:
-                raise
+                raise DataError(_with_way_out(str(error))) from None
             level = usual.pop(gone[0])
             sentence = (
                 f"No row that can be compared has '{level}', the usual reference of '{gone[0]}': another stands in."
@@ -168,6 +168,13 @@ def _answer(view: View, options: dict[str, Any]) -> OddsRatios:
             notes.append(Note("reference_moved", sentence))
         else:
             return replace(result, notes=(*notes, *result.notes))
+
+
+def _with_way_out(sentence: str) -> str:
+    """Add how rare levels are left out here: rows cannot be recoded on the command line."""
+    if "bring levels together" not in sentence:
+        return sentence
+    return f"{sentence} Or keep only the levels that you name: --among COLUMN=LEVEL,LEVEL."
 
 
 def _following(asked: dict[str, str | None], *, drawn: bool) -> str:

@@ -216,3 +216,16 @@ def test_minors_come_with_their_own_caution(run: Run) -> None:
     asked = ("--outcome", "main_extent=complete", "--exposure", "sex")
     assert "Under 18: pain in a finger joint" in run(*asked, "--people", "minors").stderr
     assert "Under 18: pain in a finger joint" not in run(*asked).stderr
+
+
+def test_a_level_too_rare_for_an_interaction_can_be_left_out(run: Run) -> None:
+    words = ("--outcome", "main_extent=complete", "--exposure", "grip", "--adjust", "sex", "--interaction", "grip:sex")
+    kept = run(*words, "--among", "sex=female,male")
+    assert kept.exception is None
+    assert "Grip × sex" in kept.stdout
+
+
+def test_a_refused_model_says_how_levels_are_left_out() -> None:
+    sentence = "'a' cannot be told apart from 'b'. Leave out one of them, or bring levels together."
+    assert doing_what._with_way_out(sentence).endswith("--among COLUMN=LEVEL,LEVEL.")
+    assert doing_what._with_way_out("no rows.") == "no rows."
