@@ -2,7 +2,7 @@
 
 ``coverage.csv`` holds what came out, one row for each world and interval. It is made by running this file::
 
-    OMP_NUM_THREADS=1 python tests/truth/test_known_truth.py            # everything, 20 minutes of a core
+    OMP_NUM_THREADS=1 python tests/truth/test_known_truth.py            # everything, 12 minutes of a core
     OMP_NUM_THREADS=1 python tests/truth/test_known_truth.py matched    # one part; the other rows stay
 
 The bands below were written down before the first run. Exact methods promise at least the level, the others the
