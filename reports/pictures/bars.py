@@ -42,7 +42,8 @@ def draw_bars(result: Distribution, ax: Axes | None = None) -> Figure:
             ax.barh(row, share, height=0.6, color=style.SHADES[2], zorder=2)
             ax.plot([low, high], [row, row], color=style.INK, linewidth=1.4, zorder=3, solid_capstyle="butt")
         _percent_axis(ax, list(table["conf_high"]))
-        ax.set_xlabel(f"share of {result.unit}, with {result.conf_level * 100:g} % limits", loc="left")
+        columns = " and ".join(wording.column_words(name) for name in result.by)
+        ax.set_xlabel(f"share of {result.unit} by {columns}, with {result.conf_level * 100:g} % limits", loc="left")
         return style.figure_of(ax)
 
 

@@ -33,6 +33,10 @@ HEADING_SIGNS: Final = 28
 """Longer labels are broken; headings are bold, and so wider."""
 
 
+BOLDER: Final = 1.2
+"""How much wider bold words are, at most."""
+
+
 def draw_forest(result: OddsRatios, ax: Axes | None = None) -> Figure:
     """Draw each level's odds ratio with its limits, its counts beside it; the reference is the first row.
 
@@ -62,6 +66,7 @@ def draw_forest(result: OddsRatios, ax: Axes | None = None) -> Figure:
             ax=ax,
             row_inches=ROW_INCHES + SERIES_INCHES * max(0, len(methods) - 1),
             widest=WIDEST,
+            beside=_heading_inches(labels, rows),
             below=further + (LEGEND_INCHES * (lines + 1) if legend else 0.0),
         )
         for row, words in zip(rows, ax.get_yticklabels(), strict=True):
@@ -126,6 +131,12 @@ def _draw_row(ax: Axes, place: int, row: ForestRow, methods: list[str], edges: t
 def _colour(series: int, methods: list[str]) -> str:
     """Return the quiet colour for the crude series when an adjusted one stands beside it."""
     return style.COLOURS[0] if series == len(methods) - 1 or len(methods) == 1 else style.COLOURS[(1, 2)[series % 2]]
+
+
+def _heading_inches(labels: list[str], rows: list[ForestRow]) -> float:
+    """Return the room that the widest heading needs; headings are measured as they would be without their weight."""
+    headings = [label for label, row in zip(labels, rows, strict=True) if row.is_heading]
+    return BOLDER * style.column_inches(headings, gap=0.25) if headings else 0.0
 
 
 def _signs_below(labels: list[str]) -> int:

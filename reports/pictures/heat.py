@@ -138,7 +138,10 @@ def _inches(ax: Axes) -> tuple[float, float]:
 
 def foot_words(result: Distribution, table: pd.DataFrame) -> str:
     """Say what the numbers and signs of the table are."""
-    words = f"number of {wording.unit(result.unit)}" + ("; hatched: cannot be" if _has_impossible(table) else "")
+    words = (
+        f"number of {wording.unit(result.unit)} by {' and '.join(wording.column_words(name) for name in result.by)}"
+        + ("; hatched: cannot be" if _has_impossible(table) else "")
+    )
     if any(sign(row) for row in records(table)):
         words += f"; {MORE_OR_FEWER}"
     return f"{words}; totals at the edges"

@@ -31,15 +31,17 @@ def row_axes(
     row_inches: float = ROW_INCHES,
     widest: float = style.WIDTH,
     below: float = 0.0,
+    beside: float = 0.0,
 ) -> Axes:
     """Return axes with one row a label, room for the labels at the left and for the columns at the right.
 
     Rows run from the top; row i stands at y = i. The figure grows up to ``widest`` inches where the columns would
-    leave the marks too little room; ``below`` are inches kept free under the axis' words.
+    leave the marks too little room; ``below`` are inches kept free under the axis' words,
+    ``beside`` those that the labels need at least.
     """
     widths = [style.column_inches([column.heading, *column.texts], gap=0.22) for column in columns]
     if ax is None:
-        left = max(min(style.column_inches(labels, gap=0.3), 2.9), 0.9)
+        left = max(min(style.column_inches(labels, gap=0.3), 2.9), 0.9, beside)
         right = sum(widths) + 0.15
         ax = style.new_axes(
             height=max(len(labels), 2) * row_inches + 0.1,

@@ -289,3 +289,19 @@ def test_models_and_handlings_are_named(both: OddsRatios) -> None:
         ["full crimp against open hand", "kept, as a level of their own"],
         ["full crimp against open hand", "filled in (multiple imputation)"],
     ]
+
+
+def test_a_heading_stays_on_the_page(both: OddsRatios) -> None:
+    product = ratio_row("mechanism:sex", "foot_slip:male", "logistic", 1.0, reference="", reference_events=0)
+    figure = draw(ratios([*both.table.to_dict("records"), product]))
+    figure.canvas.draw()
+    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
+    lefts = [label.get_window_extent(renderer).x0 for label in figure.axes[0].get_yticklabels()]
+    assert min(lefts) >= 0
+
+
+def test_a_picture_names_its_column() -> None:
+    from analysis.shares import distribution
+
+    drawn = draw(distribution({"hand_is_dominant": [True, False, True]}, by="hand_is_dominant"))
+    assert "by dominant hand hurt" in drawn.axes[0].get_xlabel()
