@@ -291,9 +291,10 @@ def test_models_and_handlings_are_named(both: OddsRatios) -> None:
     ]
 
 
-def test_a_heading_stays_on_the_page(both: OddsRatios) -> None:
-    product = ratio_row("mechanism:sex", "foot_slip:male", "logistic", 1.0, reference="", reference_events=0)
-    figure = draw(ratios([*both.table.to_dict("records"), product]))
+def test_a_heading_stays_on_the_page() -> None:
+    short = ratio_row("grip", "jam", "logistic", 2.0, reference="pinch")
+    product = ratio_row("mechanism:sex", "jam:male", "logistic", 1.0, reference="", reference_events=0)
+    figure = draw(ratios([short, product, product | {"level": "jam:female"}]))
     figure.canvas.draw()
     renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
     lefts = [label.get_window_extent(renderer).x0 for label in figure.axes[0].get_yticklabels()]
